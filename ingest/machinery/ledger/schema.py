@@ -1,0 +1,64 @@
+"""The ledger's tables, as numbered migrations.
+
+Facts are stored, judgements computed: there is no ``verified`` column anywhere.  Paths of cards are
+stored as BLOBs (``os.fsencode``), since a name may be no UTF-8.  A released migration is never edited;
+add a new one and a test that starts from the old file.
+"""
+
+from __future__ import annotations
+
+CARDS = """
+CREATE TABLE destinations(
+  id TEXT PRIMARY KEY, path TEXT NOT NULL, required INTEGER NOT NULL, one_disk INTEGER NOT NULL DEFAULT 0,
+  added_utc TEXT NOT NULL, replaced_by TEXT, lost_utc TEXT
+);
+CREATE TABLE cards(
+  id TEXT PRIMARY KEY, label TEXT NOT NULL, roll TEXT NOT NULL DEFAULT '', day TEXT NOT NULL,
+  folder TEXT NOT NULL UNIQUE, volume_id TEXT NOT NULL, first_seen_utc TEXT NOT NULL
+);
+"""
+
+WORK = """
+-- What the header reader and the small decode said of content, by digest (xxh3_128:<hex>).
+CREATE TABLE stills(digest TEXT PRIMARY KEY, header TEXT, look TEXT, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL);
+CREATE TABLE clips(digest TEXT PRIMARY KEY, facts TEXT, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL);
+-- A merged set: its frames' digests (signature), what was written and the record.  State is a fact of
+-- history: 'current' until another version of the same probe supersedes it.
+CREATE TABLE probes(
+  id TEXT NOT NULL, version INTEGER NOT NULL, signature TEXT NOT NULL, frames TEXT NOT NULL,
+  record TEXT, trouble TEXT NOT NULL DEFAULT '', superseded_utc TEXT, merged_utc TEXT,
+  PRIMARY KEY(id, version)
+);
+CREATE INDEX probes_by_signature ON probes(signature);
+-- Files of our own making at a destination: where, with which content.
+CREATE TABLE outputs(
+  destination_id TEXT NOT NULL, path TEXT NOT NULL, kind TEXT NOT NULL, owner TEXT NOT NULL,
+  size_bytes INTEGER NOT NULL, digest TEXT NOT NULL, proof TEXT NOT NULL, written_utc TEXT NOT NULL,
+  reread_utc TEXT NOT NULL DEFAULT '', reread_digest TEXT NOT NULL DEFAULT '',
+  PRIMARY KEY(destination_id, path)
+);
+CREATE INDEX outputs_by_owner ON outputs(owner, kind);
+-- What a person said: assign, review, waive, confirm, label, sign.  Newest row of (kind, item) counts.
+CREATE TABLE decisions(n INTEGER PRIMARY KEY, kind TEXT NOT NULL, item TEXT NOT NULL, body TEXT NOT NULL, utc TEXT NOT NULL);
+CREATE INDEX decisions_by_item ON decisions(kind, item);
+-- Findings that outlive the step that made them, by key; closed when the step no longer makes them.
+CREATE TABLE findings(
+  key TEXT NOT NULL, source TEXT NOT NULL, body TEXT NOT NULL, first_utc TEXT NOT NULL, last_utc TEXT NOT NULL,
+  closed_utc TEXT, PRIMARY KEY(source, key)
+);
+-- Long commands handed to the daemon.
+CREATE TABLE requests(
+  n INTEGER PRIMARY KEY, kind TEXT NOT NULL, body TEXT NOT NULL, asked_utc TEXT NOT NULL,
+  progress TEXT NOT NULL DEFAULT '', result TEXT, done_utc TEXT
+);
+CREATE TABLE settings(key TEXT PRIMARY KEY, value TEXT NOT NULL);
+-- What was filed or moved where: the ledger's twin of the show's running log.
+CREATE TABLE filings(
+  n INTEGER PRIMARY KEY, item TEXT NOT NULL, version INTEGER NOT NULL DEFAULT 1, folder TEXT NOT NULL,
+  shot TEXT NOT NULL, setup TEXT NOT NULL, day TEXT NOT NULL, why TEXT NOT NULL, utc TEXT NOT NULL
+);
+CREATE INDEX filings_by_item ON filings(item);
+"""
+
+MIGRATIONS: tuple[tuple[int, str], ...] = ((1, CARDS + WORK),)
+NEWEST = MIGRATIONS[-1][0]

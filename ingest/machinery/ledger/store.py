@@ -1,0 +1,165 @@
+"""The ledger's file: opening, locking, migrating, transactions.  The only importer of sqlite3.
+
+WAL with ``synchronous=FULL``: with NORMAL a committed row may roll back after a power cut (SQLite
+documentation, PRAGMA synchronous).  ``fullfsync`` makes macOS flush the drive's cache as well.  WAL
+needs a local disk.  No connection crosses a fork: worker processes are spawned.
+
+One transaction per fact, no long ones.  Every thread has its own connection.  Who writes as the
+daemon holds an operating-system lock on ``ledger.lock``, which a crash cannot leave behind.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import sqlite3
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from ingest.errors import LedgerBusy, LedgerUnusable
+from ingest.machinery.ledger.schema import MIGRATIONS, NEWEST
+
+
+class Store:
+    """One ledger file.  ``query`` reads, ``transaction`` writes; both raise LedgerUnusable on damage."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._local = threading.local()
+        self._lock_file: int | None = None
+        self._write_guard = threading.RLock()
+        self._connections: list[sqlite3.Connection] = []
+        fresh = not path.exists()
+        try:
+            self._migrate(fresh)
+        except sqlite3.DatabaseError as error:
+            raise LedgerUnusable(
+                f"the ledger cannot be read ({error}).", item=str(path),
+                next="Move it aside and run `nightloader adopt` on a destination to rebuild it.",
+            ) from error
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = getattr(self._local, "connection", None)
+        if connection is None:
+            connection = sqlite3.connect(self.path, timeout=60.0, isolation_level=None, check_same_thread=False)
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute("PRAGMA fullfsync=1")
+            connection.execute("PRAGMA foreign_keys=ON")
+            self._local.connection = connection
+            with self._write_guard:
+                self._connections.append(connection)
+        assert isinstance(connection, sqlite3.Connection)
+        return connection
+
+    def _migrate(self, fresh: bool) -> None:
+        connection = self._connect()
+        version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+        if version > NEWEST:
+            raise LedgerUnusable(
+                f"the ledger was written by a newer Nightloader (version {version}, this one knows {NEWEST}).",
+                item=str(self.path), next="Use the newer program.",
+            )
+        if version == NEWEST:
+            return
+        if not fresh and version > 0:
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            shutil.copy2(self.path, self.path.with_name(f"{self.path.name}.before-{version + 1}"))
+        connection.execute("BEGIN EXCLUSIVE")
+        try:
+            version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+            for number, script in MIGRATIONS:
+                if number > version:
+                    for statement in _statements(script):
+                        connection.execute(statement)
+                    connection.execute(f"PRAGMA user_version={number}")
+            connection.execute("COMMIT")
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
+
+    def lock(self) -> None:
+        """Become the one writer of long work; raises LedgerBusy while another process is it."""
+        if self._lock_file is not None:
+            return
+        path = self.path.with_suffix(".lock")
+        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            if sys.platform == "win32":
+                import msvcrt
+
+                msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+            else:
+                import fcntl
+
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(handle)
+            raise LedgerBusy(
+                "another Nightloader is at work on this ledger.", item=str(self.path),
+                next="Let it work, or stop it first.", retry=True,
+            ) from error
+        self._lock_file = handle
+
+    def unlock(self) -> None:
+        if self._lock_file is not None:
+            os.close(self._lock_file)  # closing releases the lock on every system
+            self._lock_file = None
+
+    @property
+    def locked_here(self) -> bool:
+        return self._lock_file is not None
+
+    def query(self, sql: str, args: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        try:
+            return self._connect().execute(sql, args).fetchall()
+        except sqlite3.DatabaseError as error:
+            raise self._damaged(error) from error
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """One durable change: all of it or nothing, on disk when the block ends."""
+        with self._write_guard:
+            connection = self._connect()
+            if connection.in_transaction:  # a caller's own transaction goes on
+                yield connection
+                return
+            try:
+                connection.execute("BEGIN IMMEDIATE")
+                yield connection
+                connection.execute("COMMIT")
+            except BaseException as error:
+                with contextlib.suppress(sqlite3.Error):  # the first error is the one to tell
+                    connection.execute("ROLLBACK")
+                if isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.IntegrityError):
+                    raise self._damaged(error) from error
+                raise
+
+    def close(self) -> None:
+        with self._write_guard:
+            for connection in self._connections:
+                with contextlib.suppress(sqlite3.Error):  # another thread's open cursor: the OS closes it
+                    connection.close()
+            self._connections.clear()
+        self._local = threading.local()
+        self.unlock()
+
+    def _damaged(self, error: sqlite3.DatabaseError) -> LedgerUnusable:
+        return LedgerUnusable(
+            f"the ledger cannot be used ({error}).", item=str(self.path),
+            next="Check the cart's own disk; if the file is damaged, move it aside and run `nightloader adopt`.",
+        )
+
+
+def _statements(script: str) -> Iterator[str]:
+    held = ""
+    for line in script.splitlines():
+        held += line + "\n"
+        if sqlite3.complete_statement(held):
+            if held.strip():
+                yield held
+            held = ""

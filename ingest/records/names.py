@@ -1,0 +1,72 @@
+"""File names as untrusted bytes: how they are shown, stored in JSON and made safe for a path of ours.
+
+A name from a card is any bytes but ``/`` and NUL.  In memory it is a ``str`` with surrogate escapes.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+_BIDI = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x061C}
+
+
+def shown(name: str) -> str:
+    r"""The name for a person: nothing that moves the cursor, turns the text or is no character.
+
+    >>> shown("a\nb\udcff\u202eX")
+    'a\\x0ab\\xff\\u202eX'
+    """
+    out: list[str] = []
+    for ch in name:
+        code = ord(ch)
+        if 0xDC80 <= code <= 0xDCFF:
+            out.append(f"\\x{code - 0xDC00:02x}")
+        elif 0xD800 <= code <= 0xDFFF:
+            out.append(f"\\u{code:04x}")
+        elif code < 0x20 or 0x7F <= code < 0xA0:
+            out.append(f"\\x{code:02x}")
+        elif code in _BIDI or code in (0x2028, 0x2029):
+            out.append(f"\\u{code:04x}")
+        else:
+            out.append(ch)
+    return "".join(out)
+
+
+def is_text(name: str) -> bool:
+    """Whether the name is proper Unicode (can be encoded as UTF-8)."""
+    return not any(0xD800 <= ord(ch) <= 0xDFFF for ch in name)
+
+
+def to_json(name: str) -> dict[str, str]:
+    """``{"path": text}``; where the bytes are no UTF-8 also ``path_bytes`` (hex), which then counts."""
+    if is_text(name):
+        return {"path": name}
+    return {"path": shown(name), "path_bytes": name.encode("utf-8", "surrogateescape").hex()}
+
+
+def from_json(value: dict[str, str]) -> str:
+    """The inverse of :func:`to_json`."""
+    if "path_bytes" in value:
+        return bytes.fromhex(value["path_bytes"]).decode("utf-8", "surrogateescape")
+    return value["path"]
+
+
+_RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)), *(f"lpt{i}" for i in range(1, 10))}
+
+
+def token(text: str, *, longest: int = 64) -> str:
+    """One path part of our own making from any text, safe on every file system; "" for nothing usable.
+
+    Letters, digits, ``-``, ``_`` and ``.`` stay, runs of anything else become one ``-``; no leading or
+    trailing dot, space or dash; names Windows reserves get a trailing ``_``.
+
+    >>> token("27 A/b: “night”"), token("con"), token("..")
+    ('27-A-b-night', 'con_', '')
+    """
+    ascii_text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    part = re.sub(r"[^A-Za-z0-9._-]+", "-", ascii_text)
+    part = re.sub(r"-{2,}", "-", part).strip("-. ")[:longest].strip("-. ")
+    if part.split(".")[0].lower() in _RESERVED:
+        part += "_"
+    return part
