@@ -19,7 +19,7 @@ HOMES = {
     "av": ("ingest.machinery.worker",),
     "zxingcpp": ("ingest.machinery.worker",),
     "watchdog": ("ingest.faces.daemon",),
-    "structlog": ("ingest.machinery.journal",),
+    "structlog": ("ingest.machinery.journal", "ingest.services"),
     "xxhash": ("ingest.machinery.disk",),
     "psutil": ("ingest.machinery.disk",),
     "tomli": ("ingest.settings",),
@@ -67,6 +67,8 @@ def floor(name: str) -> tuple[int, str]:
         return 30, "services"
     if len(p) > 3 and p[1] == "steps":
         return 20, f"rules:{p[2]}"
+    if name == "ingest.machinery.clock":
+        return 15, "clock"
     if len(p) > 2 and p[1] == "machinery":
         return 20, f"machinery:{p[2]}"
     return 10, "records"

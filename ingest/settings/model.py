@@ -1,0 +1,176 @@
+"""The table of settings: name, type, unit, default and what it is for.
+
+One table feeds reading, the commented file that ``init`` writes, the documentation and their test.
+Settings become one frozen object at the entry; nothing below reads the environment or a file.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
+
+from ingest.records.names import token
+
+
+class Section(BaseModel):
+    """Frozen, and no unknown keys: a typing mistake is told, not ignored."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+
+
+def _zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError("an IANA time zone, such as Europe/Lisbon or Pacific/Auckland") from None
+    return value
+
+
+def _code(value: str) -> str:
+    if not value or token(value) != value:
+        raise ValueError("letters, digits, - and _ only, at most 64")
+    return value
+
+
+Zone = Annotated[str, AfterValidator(_zone)]
+Code = Annotated[str, AfterValidator(_code)]
+Clock = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+
+
+class Show(Section):
+    """The production and its habits of writing."""
+
+    code: Code = Field(description="Short code of the show; the first part of every name we make.")
+    timezone: Zone = Field(description="Where the unit shoots: zone of the setup log and of the cart's papers.")
+    day_starts: Clock = Field("06:00", description="When the shoot day rolls over, local time.")
+    date_order: Literal["ask", "day-first", "month-first"] = Field(
+        "ask", description="How to read 01/04/26 in the log; 'ask' makes it a question in the audit."
+    )
+    units: Literal["ask", "metric", "imperial"] = Field(
+        "ask", description="How to read a bare length such as 173; 'ask' makes it a question in the audit."
+    )
+    latitude_deg: float | None = Field(None, ge=-90, le=90, description="Where the unit shoots, north positive.")
+    longitude_deg: float | None = Field(None, ge=-180, le=180, description="Where the unit shoots, east positive.")
+    setup_log: str = Field("setup_log.csv", description="The log a person keeps; relative to this file.")
+    clock_notes: str = Field("clock_notes.csv", description="What each body showed at a true time.")
+    measurements: str = Field("measurements.csv", description="Measured heights, distances and boxes.")
+    expected_cards: str = Field("expected_cards.csv", description="Cards due each day; the day is open until all came.")
+
+
+class Watch(Section):
+    """Where cards appear."""
+
+    places: tuple[str, ...] = Field(
+        (), description="Folders under which cards are mounted or dropped; each folder inside one is a card."
+    )
+    network_places: tuple[str, ...] = Field((), description="The same on network disks: looked at, never listened to.")
+    settle_s: float = Field(5.0, ge=0, le=3600, description="A drop is left alone until it was quiet this long (s).")
+    rescan_s: float = Field(5.0, ge=0.2, le=3600, description="How often to look without being woken (s).")
+
+
+class Destination(Section):
+    """A folder on a disk that gets a copy of everything."""
+
+    path: str = Field(description="The folder; made known by `init` or `destination add`.")
+    required: bool = Field(True, description="Whether the copy policy waits for it.")
+
+
+class Body(Section):
+    """A camera that the unit uses."""
+
+    nickname: str = Field("", description="What the unit calls it.")
+    make: str = Field("", description="As its headers say.")
+    model: str = Field("", description="As its headers say.")
+    serial: str = Field("", description="As its headers say; two bodies of one model need it.")
+    clock_offset_s: float | None = Field(None, description="True local time minus what the body shows (s).")
+    frames: Literal["lat-long", "dual-fisheye", "fisheye", "mirror-ball", "flat"] | None = Field(
+        None, description="What its stills are; without it: flat, unless the picture says otherwise."
+    )
+    lens: dict[str, Any] | None = Field(None, description="Lens numbers for the panorama.")
+
+
+DigestName = Literal["xxh3_128", "xxh3_64", "xxh64", "md5", "sha1", "sha256", "blake3"]
+
+
+class Copying(Section):
+    """How cards are copied."""
+
+    digests: tuple[DigestName, ...] = Field(
+        ("xxh3_128",), description="Digests taken in the one pass over the card; xxh3_128 is always among them."
+    )
+    read_twice: Literal["stills", "all", "none"] = Field(
+        "stills", description="Read the card a second time, from the device, after all first copies."
+    )
+    demand_proof: bool = Field(
+        False, description="Count a copy only if the read-back provably came from the device."
+    )
+    one_disk: bool = Field(False, description="Destinations may share one disk; every figure then says so.")
+
+    @field_validator("digests")
+    @classmethod
+    def _always_xxh128(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        return value if "xxh3_128" in value else ("xxh3_128", *value)
+
+
+class Merging(Section):
+    """How brackets become radiance."""
+
+    colour_space: Literal["rec709", "acescg", "aces2065-1"] = Field("rec709", description="Primaries of the picture.")
+    reference_exposure_s: float = Field(1 / 64, gt=0, description="Pixel 1.0 saturates at this exposure time (s),")
+    reference_f_number: float = Field(2**2.5, gt=0, description="at this f-number,")
+    reference_iso: float = Field(100.0, gt=0, description="and this sensitivity.")
+    memory_mb: int = Field(3072, ge=256, description="Most memory a worker may take (MiB).")
+    time_limit_s: float = Field(900.0, ge=10, description="Longest a merge may take (s).")
+    workers: int = Field(1, ge=1, le=64, description="Merges at once; copying goes first.")
+
+
+class Filing(Section):
+    """Names and places of what we make."""
+
+    convention: Literal["setup-tree", "open-tree"] = Field("setup-tree", description="The ready-made tree to follow.")
+    probe_name: str = Field(
+        "{show}_{shot}_{setup}_{probe}_v{version:03d}", description="Name of a merged picture, by tokens."
+    )
+
+
+class Due(Section):
+    """What each setup must have; the reasons are in the documentation."""
+
+    probe: bool = Field(True, description="A light probe per setup.")
+    clean_plate: bool = Field(False, description="A clean plate per setup.")
+    dirty_plate: bool = Field(False, description="A dirty plate per setup.")
+    chart: bool = Field(False, description="A colour chart per setup.")
+    probe_age_min: float = Field(30.0, gt=0, description="A probe older than this is not this daylight (minutes).")
+
+
+class Notify(Section):
+    """Whom to tell."""
+
+    command: tuple[str, ...] = Field((), description="Program and arguments; the notice goes to it as JSON on stdin.")
+    quiet_hours: tuple[Clock, Clock] | None = Field(None, description="No bundled notices between these hours.")
+
+
+class Settings(Section):
+    """All settings of one show, whole and valid."""
+
+    show: Show
+    watch: Watch = Watch()
+    destinations: tuple[Destination, ...] = Field(description="Two or more, of which at least two required.")
+    bodies: tuple[Body, ...] = ()
+    copying: Copying = Copying()
+    merging: Merging = Merging()
+    filing: Filing = Filing()
+    due: Due = Due()
+    notify: Notify = Notify()
+    home: Path = Field(Path(), exclude=True, description="Folder of the settings file; set by the reader.")
+
+    def beside(self, name: str) -> Path:
+        """A path of the settings, relative ones counted from the settings file."""
+        return self.home / Path(name).expanduser()
+
+    @property
+    def ledger_path(self) -> Path:
+        return self.home / "ledger.sqlite"
