@@ -50,7 +50,7 @@ def parse(raw: bytes, *, home: Path, name: str = FILE_NAME) -> Settings:
     try:
         settings = Settings.model_validate({**document, "home": home} if "home" not in document else document)
     except ValidationError as error:
-        problems = [_words(e, document) for e in error.errors(include_url=False)]
+        problems = [_words(e) for e in error.errors(include_url=False)]
     problems += _together(document)
     if problems or settings is None:
         raise SettingsError(tuple(problems), item=name)
@@ -73,7 +73,7 @@ def _together(document: dict[str, Any]) -> list[str]:
     return found
 
 
-def _words(error: Any, document: dict[str, Any]) -> str:
+def _words(error: Any) -> str:
     where = ".".join(str(part) for part in error["loc"])
     kind = error["type"]
     if kind == "extra_forbidden":

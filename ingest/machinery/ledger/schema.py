@@ -20,7 +20,9 @@ CREATE TABLE cards(
 
 WORK = """
 -- What the header reader and the small decode said of content, by digest (xxh3_128:<hex>).
-CREATE TABLE stills(digest TEXT PRIMARY KEY, header TEXT, look TEXT, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL);
+CREATE TABLE stills(
+  digest TEXT PRIMARY KEY, header TEXT, look TEXT, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL
+);
 CREATE TABLE clips(digest TEXT PRIMARY KEY, facts TEXT, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL);
 -- A merged set: its frames' digests (signature), what was written and the record.  State is a fact of
 -- history: 'current' until another version of the same probe supersedes it.
@@ -39,7 +41,9 @@ CREATE TABLE outputs(
 );
 CREATE INDEX outputs_by_owner ON outputs(owner, kind);
 -- What a person said: assign, review, waive, confirm, label, sign.  Newest row of (kind, item) counts.
-CREATE TABLE decisions(n INTEGER PRIMARY KEY, kind TEXT NOT NULL, item TEXT NOT NULL, body TEXT NOT NULL, utc TEXT NOT NULL);
+CREATE TABLE decisions(
+  n INTEGER PRIMARY KEY, kind TEXT NOT NULL, item TEXT NOT NULL, body TEXT NOT NULL, utc TEXT NOT NULL
+);
 CREATE INDEX decisions_by_item ON decisions(kind, item);
 -- Findings that outlive the step that made them, by key; closed when the step no longer makes them.
 CREATE TABLE findings(

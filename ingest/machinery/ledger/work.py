@@ -251,7 +251,9 @@ class WorkLedger:
             for item, v, f, s, p, d, w, u in rows
         }
 
-    def file(self, item: str, *, version: int, folder: str, shot: str, setup: str, day: str, why: str, utc: str) -> None:
+    def file(
+        self, item: str, *, version: int, folder: str, shot: str, setup: str, day: str, why: str, utc: str
+    ) -> None:
         with self.store.transaction() as t:
             t.execute(
                 "INSERT INTO filings(item, version, folder, shot, setup, day, why, utc) VALUES(?,?,?,?,?,?,?,?)",
