@@ -32,6 +32,11 @@ CREATE TABLE probes(
   PRIMARY KEY(id, version)
 );
 CREATE INDEX probes_by_signature ON probes(signature);
+-- The last grouping, whole: replaced in one transaction, computed again from the stills at will.
+CREATE TABLE views(id TEXT PRIMARY KEY, body TEXT NOT NULL);
+CREATE TABLE loose(digest TEXT PRIMARY KEY, what TEXT NOT NULL, why TEXT NOT NULL);
+-- Which frames an id stood for, once and for all: lineage outlives a grouping.
+CREATE TABLE lineage(id TEXT PRIMARY KEY, frames TEXT NOT NULL, utc TEXT NOT NULL);
 -- Files of our own making at a destination: where, with which content.
 CREATE TABLE outputs(
   destination_id TEXT NOT NULL, path TEXT NOT NULL, kind TEXT NOT NULL, owner TEXT NOT NULL,

@@ -13,6 +13,7 @@ from typing import Any
 from ingest.machinery.ledger.store import Store
 from ingest.records.findings import Finding
 from ingest.records.stills import StillHeader, StillLook
+from ingest.records.views import View
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -123,6 +124,32 @@ class WorkLedger:
             t.execute(
                 "INSERT OR REPLACE INTO clips(digest, facts, trouble, utc) VALUES(?,?,?,?)",
                 (digest, json.dumps(facts) if facts is not None else None, trouble, utc),
+            )
+
+    # grouping ----------------------------------------------------------------
+    def views(self) -> tuple[View, ...]:
+        """The views of the last grouping, by id."""
+        return tuple(View.from_json(json.loads(b)) for (b,) in self.store.query("SELECT body FROM views ORDER BY id"))
+
+    def loose(self) -> dict[str, tuple[str, str]]:
+        """Frames in no set: digest of the first file -> (what it is, why)."""
+        return {d: (what, why) for d, what, why in self.store.query("SELECT digest, what, why FROM loose")}
+
+    def lineage(self) -> dict[str, tuple[str, ...]]:
+        return {i: tuple(json.loads(f)) for i, f in self.store.query("SELECT id, frames FROM lineage")}
+
+    def set_grouping(
+        self, views: Iterable[View], loose: Mapping[str, tuple[str, str]], lineage: Mapping[str, Sequence[str]], utc: str
+    ) -> None:
+        """Replace the grouping whole; ids keep what they stood for."""
+        with self.store.transaction() as t:
+            t.execute("DELETE FROM views")
+            t.execute("DELETE FROM loose")
+            t.executemany("INSERT INTO views VALUES(?,?)", [(v.id, json.dumps(v.to_json())) for v in views])
+            t.executemany("INSERT INTO loose VALUES(?,?,?)", [(d, *words) for d, words in loose.items()])
+            t.executemany(
+                "INSERT INTO lineage VALUES(?,?,?) ON CONFLICT(id) DO UPDATE SET frames=excluded.frames",
+                [(i, json.dumps(list(frames)), utc) for i, frames in lineage.items()],
             )
 
     # probes ------------------------------------------------------------------
