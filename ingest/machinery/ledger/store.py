@@ -139,6 +139,10 @@ class Store:
                     raise self._damaged(error) from error
                 raise
 
+    def foreign_changes(self) -> int:
+        """A number that changes when another thread or process has committed (SQLite, PRAGMA data_version)."""
+        return int(self.query("PRAGMA data_version")[0][0])
+
     def close(self) -> None:
         with self._write_guard:
             for connection in self._connections:

@@ -287,6 +287,14 @@ class WorkLedger:
                 (item, version, folder, shot, setup, day, why, utc),
             )
 
+    def filings_since(self, number: int) -> list[tuple[Any, ...]]:
+        """(n, item, version, folder, shot, setup, day, why, utc, whether it was filed before) after ``number``."""
+        return self.store.query(
+            "SELECT n, item, version, folder, shot, setup, day, why, utc,"
+            " EXISTS(SELECT 1 FROM filings e WHERE e.item=f.item AND e.n<f.n) FROM filings f WHERE n>? ORDER BY n",
+            (number,),
+        )
+
     # requests ----------------------------------------------------------------
     def ask(self, kind: str, body: Mapping[str, Any], utc: str) -> int:
         with self.store.transaction() as t:

@@ -1,0 +1,234 @@
+"""What commands and pages answer: facts from the ledger, judged and laid out for JSON and for words.
+
+Paths are absolute on this machine, except a card's ``folder``, which is relative to a destination's root.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from ingest.machinery.clock import utc_of_seconds
+from ingest.machinery.disk.destinations import present_ids
+from ingest.records.cards import DestinationRecord, FileKind
+from ingest.records.names import shown
+from ingest.records.views import View
+from ingest.services import Services
+from ingest.settings.model import Settings
+from ingest.steps.audit.verdict import CardVerdict, Policy, SlotState, judge_card, slot_state, tally
+
+
+def policy(settings: Settings) -> Policy:
+    """The copy policy that the settings ask for."""
+    twice = {
+        "stills": frozenset({FileKind.STILL}),
+        "all": frozenset(FileKind),
+        "none": frozenset(),
+    }[settings.copying.read_twice]
+    return Policy(
+        copies=max(2, sum(d.required for d in settings.destinations)), read_twice=twice,
+        proof_demanded=settings.copying.demand_proof,
+    )
+
+
+def destinations(services: Services, *, lost: bool = False) -> tuple[DestinationRecord, ...]:
+    """The ledger's destinations with what is true now: whether each is here and how much room it has."""
+    return present_ids(services.disk, services.cards.destinations(lost=lost))
+
+
+def verdicts(services: Services) -> list[CardVerdict]:
+    """A verdict for every card, in the order they first came."""
+    where = destinations(services, lost=True)
+    asked = policy(services.settings)
+    return [
+        judge_card(card, tally(services.cards.files(card.id), services.cards.copies(card.id), asked), where, asked)
+        for card in services.cards.cards()
+    ]
+
+
+def status(services: Services) -> dict[str, Any]:
+    """``status --json``."""
+    judged = verdicts(services)
+    reading = set((services.work.recall("reading") or "").split())
+    return {
+        "show": services.show,
+        "cards": [_card(v, services.show, slot(v, reading)) for v in judged],
+        "destinations": [_destination(d) for d in destinations(services)],
+        "findings": [f.to_json() for f in all_findings(services)],
+        "clock_synchronised": services.work.recall("clock synchronised"),
+        "as_of_utc": services.clock.utc(),
+    }
+
+
+def slot(verdict: CardVerdict, reading: set[str]) -> SlotState:
+    return slot_state(verdict, reading=verdict.card_id in reading)
+
+
+def all_findings(services: Services) -> list[Any]:
+    """Standing findings: the copier's troubles and every step's."""
+    return [*services.cards.findings(), *services.work.findings()]
+
+
+def _card(verdict: CardVerdict, show: str, state: SlotState) -> dict[str, Any]:
+    return {
+        "id": verdict.card_id,
+        "label": verdict.label,
+        "day": verdict.day,
+        "folder": f"{show}/{verdict.folder}",
+        "files": verdict.files,
+        "bytes": verdict.size_bytes,
+        "policy_met": verdict.policy_met,
+        "copies_once_reused": verdict.copies_once_reused,
+        "copies_asked": verdict.copies_asked,
+        "copies_now": verdict.copies_now,
+        "on_one_disk": verdict.on_one_disk,
+        "read": verdict.read,
+        "here": verdict.here,
+        "slot": {"word": str(state.word), "reason": state.reason, "figure": state.figure},
+        "reasons": list(verdict.reasons),
+        "destinations": [
+            {
+                "path": d.path,
+                "verified": d.verified,
+                "required": d.required,
+                "present": d.present,
+                "proof": str(d.proof) if d.proof else None,
+                "read_back_utc": d.read_back_utc or None,
+                "last_reread_utc": d.oldest_reread_utc or None,
+            }
+            for d in verdict.destinations
+            if not d.lost
+        ],
+    }
+
+
+def _destination(d: DestinationRecord) -> dict[str, Any]:
+    return {
+        "id": d.id, "path": d.path, "required": d.required, "present": d.present, "one_disk": d.one_disk,
+        "free_bytes": d.free_bytes, "filesystem": d.filesystem,
+    }
+
+
+def probes(services: Services, *, superseded: bool = False) -> list[dict[str, Any]]:
+    """``probes --json``: one entry per set, the current version of each; with ``superseded`` all versions."""
+    here = [d for d in destinations(services) if d.present]
+    roots = {d.id: Path(d.path) for d in sorted(here, key=lambda d: not d.required)}
+    views = {v.id: v for v in services.work.views()}
+    filings = services.work.filings()
+    places = _file_places(services, roots)
+    outputs: dict[tuple[str, str], str] = {}
+    for output in services.work.outputs():
+        if output.destination_id in roots:
+            outputs.setdefault((output.owner, output.kind), str(roots[output.destination_id] / output.path))
+    made = {(p.id, p.version): p for p in services.work.probes(superseded=superseded)}
+    current = {p.id: p for p in services.work.probes()}
+    entries = [
+        _probe(view, current.get(i), filings.get(i), places, outputs, superseded=False)
+        for i, view in sorted(views.items())
+    ]
+    if superseded:
+        entries += [
+            {
+                "id": p.id, "version": p.version, "superseded_utc": p.superseded_utc,
+                "exr": outputs.get((f"{p.id}/{p.version}", "probe")), "record": p.record,
+            }
+            for p in made.values() if p.superseded_utc is not None
+        ]
+    return entries
+
+
+def _file_places(services: Services, roots: dict[str, Path]) -> dict[str, str]:
+    """Digest -> a present path of that content, required destinations first."""
+    found: dict[str, str] = {}
+    for root_id, root in roots.items():
+        for card in services.cards.cards():
+            base = root / services.show / card.folder
+            for copy in services.cards.copies(card.id):
+                if copy.destination_id == root_id:
+                    found.setdefault(_digest(copy.source_digest), str(base / copy.stored_path))
+    return found
+
+
+def _digest(value: str) -> str:
+    return value if ":" in value else f"xxh3_128:{value}"
+
+
+def _probe(
+    view: View, made: Any, filing: dict[str, Any] | None, places: dict[str, str],
+    outputs: dict[tuple[str, str], str], *, superseded: bool,
+) -> dict[str, Any]:
+    del superseded
+    record = made.record if made is not None and made.record is not None else {}
+    version = made.version if made is not None else None
+    filed = filing or {}
+    reasons = list(view.reasons) + ([made.trouble] if made is not None and made.trouble else [])
+    reasons += list(filed.get("reasons", []))
+    return {
+        "id": view.id,
+        "shot": filed.get("shot") or None,
+        "setup": filed.get("setup") or None,
+        "day": filed.get("day") or None,
+        "complete": view.complete,
+        "review": bool(view.review or filed.get("review")),
+        "reasons": reasons,
+        "why": list(view.why),
+        "exr": outputs.get((f"{view.id}/{version}", "probe")),
+        "preview": outputs.get((f"{view.id}/{version}", "preview")),
+        "panorama": outputs.get((view.position, "panorama")),
+        "position": view.position,
+        "view": view.view,
+        "version": version,
+        "repeat_of": view.repeat_of,
+        "body": view.body,
+        "lens": view.lens or None,
+        "kind": view.kind,
+        "findings": list(record.get("findings", [])),
+        "frames": [
+            {
+                "files": [{"digest": f.digest, "path": places.get(f.digest)} for f in frame.files],
+                "exposure_s": frame.exposure_s,
+                "f_number": frame.f_number,
+                "iso": frame.iso,
+                "taken_utc": utc_of_seconds(frame.taken_s) if frame.taken_s is not None else None,
+            }
+            for frame in view.frames
+        ],
+    }
+
+
+def status_words(answer: dict[str, Any], width: int = 80) -> str:
+    """``status`` for a person, at most ``width`` columns."""
+    lines = [f"{answer['show']}: {len(answer['cards'])} cards"]
+    for card in answer["cards"]:
+        name = card["label"] or card["folder"].rsplit("/", 1)[-1]
+        lines.append("")
+        lines.append(f"{shown(name)}  {card['files']:,} files, {card['bytes']:,} bytes")
+        lines.append(f"  {card['slot']['figure']}")
+        state = card["slot"]["word"] + (f": {card['slot']['reason']}" if card["slot"]["reason"] else "")
+        lines += _folded(f"  {state}", width)
+        for d in card["destinations"]:
+            words = "verified" if d["verified"] else "not verified"
+            if d["proof"]:
+                words += f", read back ({d['proof']}) {d['read_back_utc'][:16]}Z" if d["read_back_utc"] else ""
+            words += "" if d["present"] else ", disk absent"
+            lines += _folded(f"  {d['path']}: {words}", width)
+    lines.append("")
+    for d in answer["destinations"]:
+        room = f"{d['free_bytes']:,} bytes free" if d["free_bytes"] is not None else "absent"
+        one = ", on one disk" if d["one_disk"] else ""
+        lines += _folded(f"{d['path']}: {room}{one}", width)
+    open_ones = [f for f in answer["findings"] if f["severity"] != "note"]
+    lines.append(f"{len(open_ones)} findings need a person" if open_ones else "no finding needs a person")
+    for f in open_ones[:20]:
+        lines += _folded(f"! {shown(f['item'])}: {f['what']} {f['next']}", width)
+    if len(open_ones) > 20:
+        lines.append(f"... and {len(open_ones) - 20} more; `nightloader audit` lists all")
+    lines.append("A card's release is decided by the production's policy and the person responsible.")
+    return "\n".join(lines)
+
+
+def _folded(text: str, width: int) -> Sequence[str]:
+    import textwrap
+
+    return textwrap.wrap(text, width, subsequent_indent="    ", break_on_hyphens=False) or [""]

@@ -1,0 +1,38 @@
+"""Opening the show a command works on."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+
+from ingest.errors import UsageError
+from ingest.services import Services, close_services, open_services
+from ingest.settings.model import Settings
+
+
+def settings_of(args: argparse.Namespace) -> Settings:
+    """The settings named by --config, or found here or above."""
+    from ingest.settings.reading import find, load
+
+    return load(Path(args.config) if args.config else find(Path.cwd()))
+
+
+@contextlib.contextmanager
+def opened(args: argparse.Namespace, *, terminal: bool = False) -> Iterator[Services]:
+    """The services of the show; ``terminal`` also sends the log's lines to the screen."""
+    from ingest.machinery import journal
+
+    settings = settings_of(args)
+    if not settings.ledger_path.exists():
+        raise UsageError(
+            "there is no ledger beside the settings.", item=str(settings.ledger_path),
+            next="Make the show with `nightloader init`, or rebuild it with `nightloader adopt`.",
+        )
+    log = journal.set_up(settings.home / "logs" if terminal else None, terminal=terminal)
+    services = open_services(settings, log)
+    try:
+        yield services
+    finally:
+        close_services(services)

@@ -1,0 +1,191 @@
+"""The daemon: look, copy, work at the desk, wait to be woken.
+
+One thread looks and works at the desk, one copies.  Everything either of them knows is in the ledger, so
+a kill at any moment costs at most the file that was under way.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable
+from ingest.faces import answers
+from ingest.faces.daemon.wakeups import Wakeups
+from ingest.machinery.disk.volumes import clock_is_set
+from ingest.pipeline import Desk
+from ingest.records.cards import PresentCard
+from ingest.services import Services, close_services, open_services
+from ingest.settings.model import Settings
+from ingest.steps.cards.stage import Lookout
+from ingest.steps.copying.plan import CopySettings, Twice
+from ingest.steps.copying.stage import Copier, Progress
+
+Event = Callable[[str, dict[str, Any]], None]
+
+
+def production_day(settings: Settings, now: datetime) -> str:
+    """The running shoot day, YYYY-MM-DD: it rolls over at ``day_starts``, not at midnight."""
+    hours, minutes = settings.show.day_starts.split(":")
+    local = now.astimezone(ZoneInfo(settings.show.timezone))
+    return (local - timedelta(hours=int(hours), minutes=int(minutes))).strftime("%Y-%m-%d")
+
+
+class Loader:
+    """The parts of the daemon that a single card needs too."""
+
+    def __init__(self, services: Services) -> None:
+        self.services = services
+        settings = services.settings
+        self.lookout = Lookout(
+            services.disk, services.cards, services.clock, settle_s=settings.watch.settle_s,
+            day=lambda: production_day(settings, services.clock.now()),
+            avoid=[d.path for d in settings.destinations],
+        )
+        self.copier = Copier(
+            services.disk, services.cards, services.clock,
+            CopySettings(
+                digests=tuple(d for d in settings.copying.digests if d != "xxh3_128"),
+                read_twice=Twice(settings.copying.read_twice),
+            ),
+            show=services.show, progress=self._progress,
+        )
+        self.desk = Desk(services)
+        self.wake: Callable[[], None] = lambda: None
+        self._reading: set[str] = set()
+        self._copying: threading.Thread | None = None
+        self._failure: Exception | None = None
+        self._copied: object = None
+
+    def _progress(self, progress: Progress) -> None:
+        self.services.tell("copying", {
+            "card": progress.card_id, "state": progress.state, "doing": progress.doing, "path": progress.path,
+            "files_done": progress.files_done, "files_total": progress.files_total,
+            "bytes_done": progress.bytes_done, "bytes_total": progress.bytes_total,
+        })
+        before = set(self._reading)
+        if progress.state == "being read":
+            self._reading.add(progress.card_id)
+        else:
+            self._reading.discard(progress.card_id)
+        if before != self._reading:
+            self.services.work.put("reading", " ".join(sorted(self._reading)))
+            self.wake()
+
+    @property
+    def copying(self) -> bool:
+        return self._copying is not None and self._copying.is_alive()
+
+    def copy(self, present: Sequence[PresentCard]) -> None:
+        """Start copying what is owed, in a thread of its own; nothing if one is at work."""
+        if self.copying:
+            return
+        if self._failure is not None:
+            raise self._failure
+        records = self.services.cards.destinations()
+
+        def work() -> None:
+            try:
+                self.copier.run(present, records, self.services.stop)
+            except LedgerUnusable as error:
+                self._failure = error
+            finally:
+                self._reading.clear()
+                self.services.work.put("reading", "")
+                self.wake()
+
+        self._copying = threading.Thread(target=work, name="copier")
+        self._copying.start()
+
+    def join(self) -> None:
+        if self._copying is not None:
+            self._copying.join()
+            self._copying = None
+        if self._failure is not None:
+            raise self._failure
+
+
+def run(settings: Settings, *, drain: bool, stop: threading.Event, log: Any, on_event: Event | None = None) -> int:
+    """The daemon until ``stop`` is set; with ``drain`` until everything present is handled and quiet.
+
+    Answers the exit code.  Raises LedgerBusy if another Nightloader works on the ledger.
+    """
+    services = open_services(settings, log, stop=stop, tell=on_event)
+    try:
+        services.store.lock()
+        return _loop(services, drain=drain)
+    finally:
+        close_services(services)
+
+
+def _loop(services: Services, *, drain: bool) -> int:
+    settings, stop = services.settings, services.stop
+    loader = Loader(services)
+    places = [*settings.watch.places, *settings.watch.network_places]
+    wakeups = Wakeups(settings.watch.places, services.log)
+    loader.wake = wakeups.wake
+    services.work.put("reading", "")
+    services.work.put("clock synchronised", str(clock_is_set()))
+    services.log.info("watching", places=len(places), show=services.show)
+    try:
+        tried: object = None
+        while not stop.is_set():
+            sight = loader.lookout.look(places)
+            present = sight.ready
+            state = (
+                tuple((p.card.id, p.sighting, p.card.generation) for p in present),
+                tuple(d.id for d in answers.destinations(services) if d.present),
+            )
+            if not loader.copying and state != tried:
+                tried = state
+                loader.copy(present)
+            started = services.clock.steady_s()
+            worked = False
+            if loader.desk.is_due():
+                loader.desk.work(present)
+                worked = True
+            took = services.clock.steady_s() - started
+            quiet = not (loader.copying or worked or sight.settling or loader.desk.is_due() or state != tried)
+            if drain and quiet:
+                break
+            # A heavy pass is not repeated at once while copies keep coming: it would starve the copier.
+            pause = settings.watch.rescan_s if not drain else min(settings.watch.rescan_s, 0.2)
+            if took > 0.5:
+                stop.wait(min(30.0, 2 * took) if loader.copying else 0)
+            wakeups.wait(pause)
+    finally:
+        if stop.is_set():
+            services.worker.close()
+        loader.join()
+        wakeups.close()
+    if stop.is_set() and drain:
+        return EXIT_INTERRUPTED
+    short = any(not v.policy_met for v in answers.verdicts(services))
+    asks = any(f.severity != "note" for f in answers.all_findings(services))
+    return EXIT_NEEDS_A_PERSON if drain and (short or asks) else EXIT_WELL
+
+
+def offload(services: Services, path: str) -> int:
+    """One card now; returns when its probes are merged and filed."""
+    loader = Loader(services)
+    present = loader.lookout.take(path)
+    loader.copy([present])
+    while loader.copying and not services.stop.is_set():
+        if loader.desk.is_due():
+            loader.desk.work([present])
+        services.stop.wait(0.2)
+    loader.join()
+    while loader.desk.is_due() and not services.stop.is_set():
+        loader.desk.work([present])
+    if services.stop.is_set():
+        return EXIT_INTERRUPTED
+    verdict = next(v for v in answers.verdicts(services) if v.card_id == present.card.id)
+    own = [f for f in answers.all_findings(services) if f.severity != "note" and _is_of(f.item, verdict.card_id)]
+    return EXIT_WELL if verdict.policy_met and not own else EXIT_NEEDS_A_PERSON
+
+
+def _is_of(item: str, card_id: str) -> bool:
+    return card_id in item

@@ -1,0 +1,166 @@
+"""Making a show and its destinations: the one place where destinations come into being."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from ingest.errors import SettingsError, UsageError
+from ingest.machinery.clock import Clock
+from ingest.machinery.disk.destinations import create_destination, read_identity
+from ingest.machinery.disk.files import Disk
+from ingest.machinery.disk.volumes import volume_of
+from ingest.machinery.ledger.cards import CardLedger
+from ingest.machinery.ledger.store import Store
+from ingest.records.cards import DestinationRecord
+from ingest.settings.reading import FILE_NAME, parse
+from ingest.settings.template import render
+
+LOG_HEAD = "day,shot,setup,start,end,camera,lens,notes\n"
+NOTES_HEAD = "camera,serial,camera_shows,true_time,offset_s,note\n"
+
+
+def make_show(
+    folder: Path, *, code: str, timezone: str, destinations: Sequence[str], watch: Sequence[str], one_disk: bool
+) -> Path:
+    """Make ``folder`` with settings, empty log and clock notes, a ledger, and the destinations' identity.
+
+    Answers the settings file.  UsageError (nothing is made) for wrong words, destinations that are the
+    same, nested, in or around a watched place, fewer than two, or on one disk without ``one_disk``.
+    """
+    where = [os.path.abspath(d) for d in destinations]
+    places = [os.path.abspath(w) for w in watch]
+    text = render(code=code, timezone=timezone, destinations=where, watch=places, one_disk=one_disk)
+    problems = _apart(where, places)
+    try:
+        parse(text.encode("utf-8", "surrogateescape"), home=folder)
+    except SettingsError as error:
+        problems += [p for p in error.problems if "named twice" not in p]
+    for path in where:
+        if not os.path.isdir(path) and not os.path.isdir(os.path.dirname(path)):
+            problems.append(f"{path}: neither it nor its parent folder exists. Mount the disk or make the folder.")
+    if (folder / FILE_NAME).exists():
+        problems.append(f"{folder / FILE_NAME}: a show is here already; nothing was changed.")
+    if not problems and not one_disk:
+        problems += _on_one_disk(where)
+    if problems:
+        raise SettingsError(tuple(problems))
+    disk, clock = Disk(), Clock()
+    folder.mkdir(parents=True, exist_ok=True)
+    _write_new(folder / "setup_log.csv", LOG_HEAD)
+    _write_new(folder / "clock_notes.csv", NOTES_HEAD)
+    identities = [create_destination(disk, path, show=code, utc=clock.utc()) for path in where]
+    if len({i.id for i in identities}) < len(identities):
+        raise UsageError(
+            "two destinations carry the same identity file: one was copied from the other.",
+            next="Remove the identity file from the copy, if it holds nothing yet, and run this again.",
+        )
+    store = Store(folder / "ledger.sqlite")
+    try:
+        ledger = CardLedger(store)
+        for identity, path in zip(identities, where, strict=True):
+            ledger.add_destination(
+                DestinationRecord(id=identity.id, path=path, required=True, present=True, one_disk=one_disk), clock.utc()
+            )
+    finally:
+        store.close()
+    # The settings come last: a stop before this line leaves no show, and running it again makes one.
+    _write_new(folder / FILE_NAME, text)
+    return folder / FILE_NAME
+
+
+def add_destination(
+    settings_file: Path, ledger: CardLedger, path: str, *, show: str, replaces: str | None, required: bool,
+    one_disk: bool, others: Sequence[str], watch: Sequence[str],
+) -> DestinationRecord:
+    """A further destination, or one that takes over ``replaces``; settings and ledger both learn of it."""
+    where = os.path.abspath(path)
+    known = ledger.destinations(lost=True)
+    old = next((d for d in known if replaces and (os.path.abspath(replaces) == d.path or replaces == d.id)), None)
+    if replaces and old is None:
+        raise UsageError("no destination of that name.", item=replaces, next="See `nightloader status`.")
+    problems = _apart([*others, where], watch)
+    if not os.path.isdir(where) and not os.path.isdir(os.path.dirname(where)):
+        problems.append(f"{where}: neither it nor its parent folder exists. Mount the disk or make the folder.")
+    if not problems and not one_disk:
+        problems += _on_one_disk([*(o for o in others if os.path.isdir(o)), where])
+    if problems:
+        raise SettingsError(tuple(problems))
+    disk, clock = Disk(), Clock()
+    identity = create_destination(disk, where, show=show, utc=clock.utc())
+    record = DestinationRecord(
+        id=identity.id, path=where, required=required or bool(old and old.required), present=True, one_disk=one_disk
+    )
+    ledger.add_destination(record, clock.utc(), replaces=old.id if old else "")
+    text = settings_file.read_text(encoding="utf-8-sig")
+    escaped = where.replace("\\", "\\\\").replace('"', '\\"')
+    block = f'\n[[destinations]]\npath = "{escaped}"\nrequired = {"true" if record.required else "false"}\n'
+    if old is not None and not record.one_disk:
+        text = text.replace(f'path = "{old.path}"', f'path = "{escaped}"', 1)
+    else:
+        text = text.rstrip("\n") + "\n" + block
+    temporary = settings_file.with_name(f".{settings_file.name}.new")
+    temporary.write_text(text, encoding="utf-8")
+    temporary.replace(settings_file)
+    return record
+
+
+def _write_new(path: Path, text: str) -> None:
+    """A new file; one that is there belongs to a person and stays."""
+    try:
+        with path.open("x", encoding="utf-8", errors="surrogateescape", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+    except FileExistsError:
+        pass
+
+
+def _apart(destinations: Sequence[str], watch: Sequence[str]) -> list[str]:
+    """Same, nested, in or around a watched place: links followed, case as the disk has it."""
+    found: list[str] = []
+    real = [(p, os.path.normcase(os.path.realpath(p))) for p in destinations]
+    for i, (path, one) in enumerate(real):
+        for other_path, other in real[i + 1:]:
+            if one == other or _same_folder(path, other_path):
+                found.append(f"{other_path}: named twice as a destination. Two copies need two places.")
+            elif _inside(one, other) or _inside(other, one):
+                found.append(f"{other_path}: nested with {path}. Destinations must lie apart.")
+        for place in watch:
+            seen = os.path.normcase(os.path.realpath(place))
+            if one == seen or _inside(one, seen) or _inside(seen, one):
+                found.append(f"{path}: lies in or around the watched place {place}. Keep copies away from cards.")
+    return found
+
+
+def _same_folder(one: str, other: str) -> bool:
+    try:
+        return os.path.samefile(one, other)
+    except OSError:  # one of them is not made yet
+        return False
+
+
+def _inside(one: str, other: str) -> bool:
+    return one.startswith(other.rstrip(os.sep) + os.sep)
+
+
+def _on_one_disk(paths: Sequence[str]) -> list[str]:
+    found: list[str] = []
+    volumes = [(p, volume_of(p if os.path.isdir(p) else os.path.dirname(p))) for p in paths]
+    for i, (path, one) in enumerate(volumes):
+        for other_path, other in volumes[i + 1:]:
+            volume = bool(one.id) and one.id == other.id
+            if volume or (one.disks and one.disks & other.disks):
+                what = "volume" if volume else "physical disk"
+                found.append(
+                    f"{other_path}: on the same {what} as {path}; one failure takes both copies."
+                    " Use another disk, or say --one-disk for a rehearsal."
+                )
+    return found
+
+
+def identity_of(path: str) -> str | None:
+    """The id at a path, None where no destination is there."""
+    found = read_identity(Disk(), path)
+    return found.id if found else None

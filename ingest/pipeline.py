@@ -1,0 +1,131 @@
+"""A card's way after its copies: what the ledger knows decides what is due, so every pass may be cut short.
+
+``Desk.work`` is one pass over all steps after copying.  It reads facts, does what is owed and stores facts;
+nothing is kept between passes but what makes an idle pass cheap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from ingest.machinery.ledger.cards import CardLedger
+from ingest.originals import Originals
+from ingest.outbox import Outbox
+from ingest.records.cards import PresentCard
+from ingest.records.findings import Finding
+from ingest.records.views import View
+from ingest.services import Services
+from ingest.steps.copying.stage import all_stills_settled
+from ingest.steps.filing import stage as filing
+from ingest.steps.merging import stage as merging
+from ingest.steps.paperwork import stage as paperwork
+from ingest.steps.probes import stage as probes
+from ingest.steps.stills import stage as stills
+
+
+@dataclass(slots=True)
+class Desk:
+    """The work at the desk: stills read, sets found, probes merged and filed, papers written."""
+
+    services: Services
+    _mark: Any = None
+    _papers: dict[str, Any] = field(default_factory=dict)
+    _grouped: Any = None
+
+    def is_due(self) -> bool:
+        """Whether anything changed since the last whole pass: facts, the person's files, the destinations."""
+        return self._mark is None or self._mark != self._state()
+
+    def _state(self) -> Any:
+        services = self.services
+        files = []
+        show = services.settings.show
+        for name in (show.setup_log, show.clock_notes, show.measurements, show.expected_cards):
+            path = services.settings.beside(name)
+            try:
+                seen = path.stat()
+                files.append((name, seen.st_mtime_ns, seen.st_size))
+            except OSError:
+                files.append((name, 0, -1))
+        return services.store.foreign_changes(), tuple(files), tuple(
+            d.id for d in services.cards.destinations() if probes.is_here(services, d)
+        )
+
+    def work(self, present: Sequence[PresentCard]) -> None:
+        """One pass.  Stops early, leaving the rest owed, when ``services.stop`` is set."""
+        services = self.services
+        state = self._state()
+        with Outbox(services) as outbox:
+            originals = Originals(services, outbox.here)
+            stills.read_new(services, originals)
+            if services.stop.is_set():
+                return
+            if _all_settled(services.cards, present):
+                self._group(originals)
+            views = services.work.views()
+            done = self._merge_and_file(outbox, originals, views) if views else True
+            if services.stop.is_set():
+                return
+            self._write_papers(outbox)
+            outbox.spread()
+            services.work.set_findings("outbox", outbox.findings, services.clock.utc())
+        if done:
+            self._mark = state
+
+    def _group(self, originals: Originals) -> None:
+        made = probes.regroup(self.services, originals, before=self._grouped)
+        self._grouped = made.mark
+        self._new_findings("grouping", made.findings)
+
+    def _merge_and_file(self, outbox: Outbox, originals: Originals, views: Sequence[View]) -> bool:
+        services = self.services
+        facts = services.work.stills()
+        merge = merging.Merging(services, outbox, originals, facts)
+        versions = {i: v for i, (v, _) in merge.versions(views).items()}
+        filed = filing.decide(services, views, versions)
+        for view in merge.owed(views):
+            if services.stop.is_set():
+                return False
+            merge.merge(view, filed.places[view.id])
+        paths = {v.id: merging.paths_of(filed.places[v.id], services.show) for v in views}
+        filing.settle(services, outbox, views, filed, versions, paths)
+        current = {p.id: p for p in services.work.probes()}
+        found = [
+            *filing.findings(views, filed), *merging.findings(views, list(current.values())),
+        ]
+        by_probe: dict[str, list[Finding]] = {}
+        for finding in merging.findings(views, list(current.values())):
+            by_probe.setdefault(finding.item.split(":", 1)[0], []).append(finding)
+        for view in views:
+            fact = current.get(view.id)
+            if fact is not None:
+                paperwork.probe_papers(
+                    services, outbox, originals, view, fact, filed.placements[view.id], filed.places[view.id],
+                    paths[view.id], by_probe.get(view.id, []),
+                )
+        self._new_findings("probes", found)
+        return not merge.owed(views)
+
+    def _write_papers(self, outbox: Outbox) -> None:
+        services = self.services
+        found: list[Finding] = []
+        for card in services.cards.cards():
+            stamp = (services.cards.stamp(card.id), tuple(d.id for d in outbox.here))
+            if self._papers.get(card.id, (None, ()))[0] != stamp:
+                self._papers[card.id] = (stamp, paperwork.card_papers(services, outbox, card))
+            found += self._papers[card.id][1]
+        paperwork.running_log(services, outbox)
+        paperwork.show_paper(services, outbox)
+        self._new_findings("paperwork", found)
+
+    def _new_findings(self, source: str, found: Sequence[Finding]) -> None:
+        services = self.services
+        for finding in services.work.set_findings(source, found, services.clock.utc()):
+            services.log.warning("finding", kind=finding.kind, item=finding.item, what=finding.what)
+            services.tell("finding", finding.to_json())
+
+
+def _all_settled(ledger: CardLedger, present: Sequence[PresentCard]) -> bool:
+    return all_stills_settled(ledger, present)

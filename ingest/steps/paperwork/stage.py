@@ -1,0 +1,193 @@
+"""The papers of cards, probes and the show, at every destination that is here.
+
+A paper is made from facts alone and carries the time of its newest fact, so that the same facts give the
+same bytes and nothing is written twice.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ingest import __version__
+from ingest.machinery.clock import utc_of_seconds
+from ingest.machinery.ledger.work import ProbeFact
+from ingest.originals import Originals
+from ingest.outbox import Outbox
+from ingest.records import papers
+from ingest.records.cards import CardRecord
+from ingest.records.filing import Place, Placement
+from ingest.records.findings import Finding
+from ingest.records.names import shown
+from ingest.records.views import View
+from ingest.services import Services
+from ingest.steps.paperwork.checksums import CHECKERS, card_logs, unlisted_finding
+from ingest.steps.paperwork.manifest import card_manifest, probe_record, show_manifest
+from ingest.steps.paperwork.showlog import line
+
+LOG = "paperwork/show_log.jsonl"
+
+
+def card_papers(services: Services, outbox: Outbox, card: CardRecord) -> list[Finding]:
+    """Manifest and checksum logs of one card, beside its folder."""
+    files = services.cards.files(card.id)
+    copies = services.cards.copies(card.id)
+    if not copies and not files:
+        return []
+    left_out = services.cards.left_out(card.id)
+    empty = services.cards.empty_folders(card.id)
+    problems = [(t.path, t.what) for t in services.cards.troubles(card.id) if t.kind in ("listing not whole", "not read")]
+    # What changes with every look at the card (when it was last seen) is no reason for a new paper.
+    last_seen = max([card.first_seen_utc, *(c.read_back_utc for c in copies), *(f.second_read_utc for f in files)])
+    stamp = max([last_seen, *(c.reread_utc for c in copies)])
+    steady = dataclasses.replace(card, last_seen_utc=last_seen)
+    base = f"{services.show}/{card.folder}"
+
+    def manifest(destination_id: str) -> bytes:
+        return card_manifest(
+            steady, files, show=services.show, destination_id=destination_id, copies=copies, left_out=left_out,
+            empty_folders=empty, problems=problems, software_version=__version__, written_utc=stamp,
+        )
+
+    name = card.folder.rsplit("/", 1)[-1]
+    found: dict[str, Finding] = {}
+    logs = {d.id: card_logs(files, copies, destination_id=d.id, prefix=f"{name}/") for d in outbox.here}
+    for algorithm in dict.fromkeys(made.algorithm for each in logs.values() for made in each):
+        by_destination = {d: next((m for m in each if m.algorithm == algorithm), None) for d, each in logs.items()}
+
+        def data(destination_id: str, of: Mapping[str, Any] = by_destination) -> bytes:
+            made = of.get(destination_id)
+            return made.data if made is not None else b""
+
+        outbox.put(f"{base}{CHECKERS[algorithm].suffix}", data, kind=f"checksums {algorithm}", owner=card.id)
+        for made in by_destination.values():
+            finding = unlisted_finding(made, card_id=card.id, label=card.roll or card.label or name) if made else None
+            if finding is not None:
+                found[finding.key] = finding
+    outbox.put(f"{base}.manifest.json", manifest, kind="manifest", owner=card.id)
+    return list(found.values())
+
+
+def probe_papers(
+    services: Services, outbox: Outbox, originals: Originals, view: View, fact: ProbeFact, placement: Placement,
+    place: Place, paths: Mapping[str, str], findings: Sequence[Finding],
+) -> None:
+    """The record beside a merged picture."""
+    if fact.record is None or fact.merged_utc is None:
+        return
+    filed = services.work.filings().get(view.id, {})
+    owner = f"{view.id}/{fact.version}"
+    prefix = f"{services.show}/"
+    outputs = {}
+    for kind in ("probe", "preview"):
+        for output in outbox.known(owner=owner, kind=kind).values():
+            outputs[output.path] = papers.Output(
+                path=output.path.removeprefix(prefix), size_bytes=output.size_bytes, digest=output.digest
+            )
+    frames = []
+    for frame in view.frames:
+        files = []
+        for file in frame.files:
+            found = originals.with_digest(file.digest)
+            places = sorted(path for o in found for _, path in o.places)
+            if places:
+                files.append(papers.ProbeFile(digest=file.digest, path=shown(places[0].removeprefix(prefix))))
+        frames.append(
+            papers.ProbeFrame(
+                files=files, exposure_s=frame.exposure_s, f_number=frame.f_number, iso=frame.iso,
+                taken_utc=utc_of_seconds(frame.taken_s) if frame.taken_s is not None else None,
+            )
+        )
+    record = {k: v for k, v in fact.record.items() if k != "seconds"}
+    data = probe_record(
+        show=services.show, id=view.id, version=fact.version, position=view.position, view=view.view,
+        complete=view.complete, review=view.review or placement.review,
+        reasons=[*view.reasons, *placement.reasons], frames=frames,
+        filing=papers.Filing(
+            shot=placement.shot or None, setup=placement.setup or None, day=placement.day or None,
+            unit=placement.unit, folder=place.folder, why="; ".join(placement.why) or "matches nothing in the log",
+            utc=filed.get("utc") or fact.merged_utc,
+        ),
+        merge=record, outputs=list(outputs.values()), findings=findings, software_version=__version__,
+        written_utc=max(fact.merged_utc, filed.get("utc") or ""),
+    )
+    outbox.put(paths["record"], lambda _: data, kind="record", owner=owner)
+
+
+def show_paper(services: Services, outbox: Outbox) -> None:
+    """Everything of the show, by its papers."""
+    settings = services.settings
+    prefix = f"{services.show}/"
+    manifests = {(o.owner, o.destination_id): o for o in services.work.outputs(kind="manifest")}
+    records = {(o.owner, o.destination_id): o for o in services.work.outputs(kind="record")}
+    cards = services.cards.cards()
+    filings = services.work.filings()
+    current = [p for p in services.work.probes() if p.record is not None]
+    stamp = max(
+        ["2000-01-01T00:00:00.000Z", *(c.first_seen_utc for c in cards), *(o.written_utc for o in manifests.values()),
+         *(o.written_utc for o in records.values()), *(str(f["utc"]) for f in filings.values())]
+    )
+
+    def paper(output: Any) -> papers.Output | None:
+        if output is None:
+            return None
+        return papers.Output(
+            path=output.path.removeprefix(prefix), size_bytes=output.size_bytes, digest=output.digest
+        )
+
+    counts = {c.id: [(f.size_bytes) for f in services.cards.files(c.id)] for c in cards}
+
+    def data(destination_id: str) -> bytes:
+        return show_manifest(
+            show=services.show, time_zone=settings.show.timezone, destination_id=destination_id,
+            destinations=[
+                papers.ShowDestination(id=d.id, required=d.required, lost_utc=d.lost_utc or None)
+                for d in services.cards.destinations(lost=True)
+            ],
+            cards=[
+                papers.ShowCard(
+                    id=c.id, label=c.label, roll=c.roll, day=c.day, folder=c.folder, files=len(counts[c.id]),
+                    size_bytes=sum(counts[c.id]), manifest=paper(manifests.get((c.id, destination_id))),
+                )
+                for c in cards
+            ],
+            probes=[
+                papers.ShowProbe(
+                    id=p.id, probe_version=p.version, shot=filings[p.id]["shot"] or None,
+                    setup=filings[p.id]["setup"] or None, day=filings[p.id]["day"] or None,
+                    folder=filings[p.id]["folder"], record=paper(records.get((f"{p.id}/{p.version}", destination_id))),
+                )
+                for p in current if p.id in filings
+            ],
+            software_version=__version__, written_utc=stamp,
+        )
+
+    outbox.put(f"{services.show}/paperwork/show.manifest.json", data, kind="show manifest", owner=services.show)
+
+
+def running_log(services: Services, outbox: Outbox) -> None:
+    """Append what was filed or moved since the last time, to each destination what it lacks."""
+
+    def key(destination_id: str) -> str:
+        return f"show log|{destination_id}"
+
+    newest = 0
+
+    def owed(destination_id: str) -> list[bytes]:
+        nonlocal newest
+        since = int(services.work.recall(key(destination_id)) or 0)
+        out = []
+        for n, item, version, folder, shot, setup, day, why, utc, earlier in services.work.filings_since(since):
+            newest = max(newest, n)
+            out.append(
+                line(
+                    utc=utc, event="moved" if earlier else "filed", item=item, version=version, folder=folder,
+                    shot=shot or None, setup=setup or None, day=day or None, why=why,
+                )
+            )
+        return out
+
+    outbox.append(
+        f"{services.show}/{LOG}", owed, lambda destination_id: services.work.put(key(destination_id), str(newest))
+    )
