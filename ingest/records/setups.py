@@ -12,19 +12,31 @@ class SetupRow:
 
     ``day`` is the shoot day (YYYY-MM-DD); ``start_s`` and ``end_s`` are true time, seconds since the
     epoch (``end_s`` None: until the next row, which the reader has filled in where it could; still None
-    for the last row of a day).  The key of a setup is (day, unit, setup).  ``shot`` "" means not known
-    yet; several shots are kept as written, split in ``shots``.  ``cells`` holds every column as written.
+    for the last row of a day).  ``until_s`` is where the row stops counting: ``end_s``, or for a last
+    open row the next row of its unit or the day's roll-over, whichever comes first.  ``open_ended``: the
+    log gives no end.  ``coarse_s`` is how coarsely the start was written (60 for HH:MM).
+
+    The key of a setup is (day, unit, setup).  ``shot`` "" means not known yet; several shots are kept as
+    written, split in ``shots``.  ``setup`` is the slate where the log has no column of that name.
+    ``doubts`` are words about the row itself (out of order, longer than a day's work): what it decides is
+    for review.  ``cells`` holds every column as written, known columns under our names.
     """
 
     line: int
     day: str
+    file: str = ""
     unit: str = ""
     shot: str = ""
     shots: tuple[str, ...] = ()
     setup: str = ""
     start_s: float | None = None
     end_s: float | None = None
+    until_s: float | None = None
     open_ended: bool = False
+    coarse_s: int = 60
+    take: str = ""
+    lighting: str = ""
+    doubts: tuple[str, ...] = ()
     camera: str = ""
     lens: str = ""
     notes: str = ""

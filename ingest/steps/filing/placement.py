@@ -1,0 +1,290 @@
+"""Which setup an item belongs to, on which evidence, and when a person must look.
+
+Evidence, strongest first: by hand, a slate, the setup log.  Rules:
+
+1. A slate speaks for its body until the next slate on it, the next log row that names another setup,
+   the day's roll-over, or half an hour without a frame.  Beyond that it only gives a reason for review.
+2. In the log, each frame falls into the row that covers its time; a set goes where most frames are.
+3. Uncertainty is carried, not hidden: what the clock's uncertainty or the log's whole minutes could move
+   into another setup, or into a gap, is filed where it most likely belongs and marked for review.
+4. Time between two rows belongs to neither: unfiled, with the nearest setup and the distance.
+Rows may overlap (units, cameras); unit and camera decide where they are known, else a person does.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import time
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from ingest.records.filing import Decision, Evidence, Item, Placement, SlateReading
+from ingest.records.setups import SetupLog, SetupRow
+from ingest.steps.filing.days import NEAR_S, clock, shoot_day
+from ingest.steps.filing.neighbours import barren_neighbours
+from ingest.steps.filing.rows import Limits, covers, distance_s, letters, row_name, same
+
+Key = tuple[str, str, str]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Evidences:
+    """All that is known beside the items: the log, slates, hand decisions by item id, and all frame times
+    of each body (true seconds, for the slates' reach; the items' own are added)."""
+
+    log: SetupLog
+    zone: str
+    day_starts: str = "06:00"
+    zones: Mapping[str, str] | None = None
+    slates: Sequence[SlateReading] = ()
+    decisions: Mapping[str, Decision] | None = None
+    frames: Mapping[str, Sequence[float]] | None = None
+    limits: Limits = field(default_factory=Limits)
+
+
+def place(items: Sequence[Item], known: Evidences) -> tuple[Placement, ...]:
+    """One placement per item, in the items' order.  Order of input changes nothing."""
+    desk = _Desk(items, known)
+    placed = [desk.place(item) for item in items]
+    return tuple(barren_neighbours(items, placed, known.log, known.limits))
+
+
+class _Desk:
+    """The evidence sorted once, then asked per item."""
+
+    def __init__(self, items: Sequence[Item], known: Evidences) -> None:
+        self.known = known
+        self.limits = known.limits
+        self.rolls = time.fromisoformat(known.day_starts)
+        self.rows = [r for r in known.log.rows if r.start_s is not None and r.until_s is not None]
+        self.slates: dict[str, list[SlateReading]] = defaultdict(list)
+        for slate in sorted(known.slates, key=lambda s: (s.at_s, s.source)):
+            if slate.body and slate.setup:
+                self.slates[slate.body].append(slate)
+        self.frames: dict[str, list[float]] = defaultdict(list)
+        for body, times in (known.frames or {}).items():
+            self.frames[body] += times
+        for item in items:
+            self.frames[item.body] += item.moments
+        for times in self.frames.values():
+            times.sort()
+
+    def zone(self, day: str) -> ZoneInfo:
+        return ZoneInfo((self.known.zones or {}).get(day, self.known.zone))
+
+    def day_of(self, moment_s: float) -> tuple[str, float]:
+        day, near = shoot_day(moment_s, self.zone(""), self.rolls)
+        return shoot_day(moment_s, self.zone(day), self.rolls) if self.known.zones else (day, near)
+
+    def place(self, item: Item) -> Placement:
+        by_log = self._by_log(item)
+        decision = (self.known.decisions or {}).get(item.id)
+        if decision:
+            return self._by_hand(item, decision, by_log)
+        slate, live, ended = self._slate(item)
+        if slate and live:
+            return self._by_slate(item, slate, by_log)
+        if slate and not live and by_log.setup.casefold() != slate.setup.casefold():
+            said = f"the last slate before it says {slate.setup}, but {ended}"
+            return replace(by_log, review=True, reasons=(*by_log.reasons, said))
+        return by_log
+
+    # by hand
+
+    def _by_hand(self, item: Item, decision: Decision, by_log: Placement) -> Placement:
+        day = decision.day or self._day_named(decision.setup, decision.unit, by_log.day)
+        row = self._row_of((day, decision.unit, decision.setup))
+        shots = (decision.shot,) if decision.shot else (row.shots if row else ())
+        who = f" by {decision.by}" if decision.by else ""
+        return Placement(
+            item=item.id, day=day, unit=decision.unit or (row.unit if row else ""), shot=shots[0] if shots else "",
+            shots=shots, setup=decision.setup, evidence=Evidence.HAND, line=row.line if row else 0,
+            why=(f"filed by hand{who}",),
+        )
+
+    def _day_named(self, setup: str, unit: str, otherwise: str) -> str:
+        """The day of a setup named without one: the item's own if the log has it there, else the only one."""
+        days = {r.day for r in self.rows if same(r.setup, setup) and (not unit or same(r.unit, unit))}
+        return days.pop() if len(days) == 1 else otherwise
+
+    def _row_of(self, key: Key) -> SetupRow | None:
+        day, unit, setup = key
+        rows = [r for r in self.rows if r.day == day and same(r.setup, setup) and (not unit or same(r.unit, unit))]
+        return rows[0] if rows else None
+
+    # slates
+
+    def _slate(self, item: Item) -> tuple[SlateReading | None, bool, str]:
+        """The slate that speaks, or last spoke, for an item; whether it still does; why not."""
+        inside = [s for s in self.known.slates if s.item and s.item == item.id and s.setup]
+        if inside:
+            return inside[0], True, ""
+        if not item.moments:
+            return None, False, ""
+        first, last = min(item.moments), max(item.moments)
+        tail = next((s for s in self.slates[item.body] if s.at_s >= last), None)
+        if tail and tail.tail and not self._reach_ended(item.body, last, tail.at_s, tail, back=True):
+            return tail, True, ""
+        heads = [s for s in self.slates[item.body] if s.at_s <= first and not s.tail]
+        if not heads:
+            return None, False, ""
+        ended = self._reach_ended(item.body, heads[-1].at_s, first, heads[-1])
+        return heads[-1], not ended, ended
+
+    def _reach_ended(self, body: str, since: float, to: float, slate: SlateReading, *, back: bool = False) -> str:
+        for row in () if back else self.rows:
+            assert row.start_s is not None
+            other_unit = slate.unit and not same(row.unit, slate.unit)
+            if since < row.start_s <= to and not same(row.setup, slate.setup) and not other_unit:
+                return f"the log begins {row.setup} at {clock(row.start_s, self.zone(row.day))}"
+        if self.day_of(since)[0] != self.day_of(to)[0]:
+            return "the day has rolled over since"
+        times = [t for t in self.frames[body] if since <= t <= to]
+        gaps = pairwise([since, *times, to])
+        idle = max((b - a for a, b in gaps), default=0.0)
+        return f"there was no frame for {idle / 60:.0f} min" if idle > self.limits.slate_idle_s else ""
+
+    def _by_slate(self, item: Item, slate: SlateReading, by_log: Placement) -> Placement:
+        day = slate.day or by_log.day
+        agrees = same(by_log.setup, slate.setup)
+        row = self._row_of((day, slate.unit, slate.setup))
+        shots = (slate.shot,) if slate.shot else by_log.shots if agrees else row.shots if row else ()
+        reasons: tuple[str, ...] = ()
+        if by_log.setup and not agrees:
+            reasons = (f"the slate says {slate.setup}, the log says {by_log.setup} (line {by_log.line})",)
+        notes = () if row else (f"the log has no row for {slate.setup} on {day}",)
+        return Placement(
+            item=item.id, day=day, unit=slate.unit or (row.unit if row else by_log.unit if agrees else ""),
+            shot=shots[0] if shots else "", shots=shots, setup=row.setup if row else slate.setup,
+            evidence=Evidence.SLATE, review=bool(reasons), reasons=reasons, notes=(*notes, *by_log.notes),
+            why=(f"slate {slate.setup}" + (f" in {slate.source}" if slate.source else ""),),
+            line=row.line if row else 0,
+        )
+
+    # the log
+
+    def _by_log(self, item: Item) -> Placement:
+        if not item.moments:
+            return Placement(item=item.id, review=True, reasons=("no frame of it tells its time",))
+        votes = Counter(row.key if (row := self._row_at(item, t)) else None for t in sorted(item.moments))
+        most = max(votes.values())
+        key = next((k for k in votes if k is not None and votes[k] == most), None)
+        middle = sorted(item.moments)[len(item.moments) // 2]
+        if key is None:
+            return self._unfiled(item, middle, votes)
+        own = [t for t in item.moments if (row := self._row_at(item, t)) and row.key == key]
+        rows = [r for r in self.rows if r.key == key and any(covers(r, t) for t in own)]
+        shots = tuple(dict.fromkeys(s for r in rows for s in r.shots))
+        reasons = [*self._straddles(votes, key), *self._touches(item, key), *self._crowded(item, own)]
+        for row in rows:
+            reasons += [f"line {row.line} of the log: {doubt}" for doubt in row.doubts]
+        reasons += self._overlong(rows, own)
+        zone = self.zone(key[0])
+        why = f"{clock(own[0], zone)} lies in {key[2]}, line {rows[0].line} of the log"
+        return Placement(
+            item=item.id, day=key[0], unit=key[1], shot=shots[0] if shots else "", shots=shots, setup=key[2],
+            evidence=Evidence.LOG, review=bool(reasons), reasons=tuple(dict.fromkeys(reasons)), why=(why,),
+            line=rows[0].line,
+        )
+
+    def _candidates(self, item: Item, moment_s: float) -> list[SetupRow]:
+        """Rows that cover a moment, narrowed by unit and camera where item and rows tell them."""
+        rows = [r for r in self.rows if covers(r, moment_s)]
+        if item.unit:
+            rows = [r for r in rows if same(r.unit, item.unit)] or rows
+        if item.camera:
+            letter = item.camera.casefold()
+            rows = [r for r in rows if letter in letters(r.camera)] or [r for r in rows if not r.camera] or rows
+        return rows
+
+    def _row_at(self, item: Item, moment_s: float) -> SetupRow | None:
+        """The row that a moment falls into; of several the one begun last (the first written on a tie)."""
+        rows = self._candidates(item, moment_s)
+        return max(rows, key=lambda r: (r.start_s or 0.0, -r.line), default=None)
+
+    def _crowded(self, item: Item, own: Sequence[float]) -> list[str]:
+        names: dict[str, None] = {}
+        for moment in own:
+            rows = self._candidates(item, moment)
+            if len({r.key for r in rows}) > 1:
+                names.update(dict.fromkeys(row_name(r) for r in rows))
+        return [f"the log has {' and '.join(sorted(names))} at that time; unit or camera must tell"] if names else []
+
+    def _straddles(self, votes: Counter[Key | None], key: Key) -> list[str]:
+        if len(votes) == 1:
+            return []
+        parts = [f"{n} in {k[2] if k else 'no setup'}" for k, n in votes.items()]
+        return [f"its frames lie on both sides of a change: {', '.join(parts)}; filed as {key[2]}"]
+
+    def _touches(self, item: Item, key: Key) -> list[str]:
+        """Reasons from what the uncertainty of clock and log could reach beside ``key``."""
+        reach = self.limits.sigmas * item.sigma_s
+        low, high = min(item.moments) - reach, max(item.moments) + reach
+        zone = self.zone(key[0])
+        clock_words = f"the clock is known to ±{reach:.0f} s"
+        reasons = []
+        for row in self._others(item, key):
+            assert row.start_s is not None and row.until_s is not None
+            early, late = self._slack(row)
+            if low < row.until_s + late and high >= row.start_s - early:
+                edge = f"begins {clock(row.start_s, zone)}" if row.start_s > low else f"ends {clock(row.until_s, zone)}"
+                surely = low < row.until_s and high >= row.start_s
+                words = clock_words if surely else "the log is written to the minute"
+                reasons.append(f"it may belong to {row.setup}, which {edge}: {words}")
+        if reach and not reasons:
+            uncovered = [t for t in (low, high) if not any(covers(r, t) for r in self.rows if r.key == key)]
+            if uncovered:
+                reasons.append(f"it may lie outside {key[2]}: {clock_words}")
+        return reasons
+
+    def _others(self, item: Item, key: Key) -> list[SetupRow]:
+        """Rows of other setups that could claim the item: unit and camera known to differ cannot."""
+        rows = [r for r in self.rows if r.key != key]
+        if item.unit:
+            rows = [r for r in rows if same(r.unit, item.unit)]
+        if item.camera:
+            rows = [r for r in rows if not r.camera or item.camera.casefold() in letters(r.camera)]
+        return [r for r in rows if not any(covers(r, t) for t in item.moments)]
+
+    def _slack(self, row: SetupRow) -> tuple[float, float]:
+        """How much earlier a row may have begun and later it may have ended than written (s)."""
+        if row.coarse_s < 60:
+            return 0.0, 0.0
+        more = max(0, row.coarse_s - 60)
+        return self.limits.minute_before_s + more, self.limits.minute_after_s + more
+
+    def _overlong(self, rows: Sequence[SetupRow], own: Sequence[float]) -> list[str]:
+        reasons = []
+        for row in rows:
+            late = max(own) - (row.start_s or 0.0)
+            if row.open_ended and row.end_s is None and late > self.limits.open_reach_s:
+                after = f"this is {late / 3600:.1f} h after its start"
+                reasons.append(f"{row.setup} is the last row of its day and has no end; {after}")
+        return reasons
+
+    def _unfiled(self, item: Item, middle: float, votes: Counter[Key | None]) -> Placement:
+        day, near = self.day_of(middle)
+        rows = [(distance_s(r, middle), r) for r in self.rows]
+        rows = [(d, r) for d, r in rows if r.day == day or d < 12 * 3600]
+        distance, nearest = min(rows, key=lambda p: (p[0], p[1].line), default=(None, None))
+        reach = self.limits.sigmas * item.sigma_s
+        reasons = []
+        if len(votes) > 1:
+            some = ", ".join(sorted(k[2] for k in votes if k))
+            reasons.append(f"some of its frames lie in {some}, most in no setup")
+        for row in self.rows:
+            assert row.start_s is not None and row.until_s is not None
+            early, late = self._slack(row)
+            low, high = min(item.moments) - reach, max(item.moments) + reach
+            if low < row.until_s + late and high >= row.start_s - early and row.key not in votes:
+                known = f"the clock is known to ±{reach:.0f} s, the log to the minute"
+                reasons.append(f"it may belong to {row.setup}: {known}")
+        what = f"no row of the log covers {clock(middle, self.zone(day))}"
+        notes = ("within an hour of the day's roll-over: check its day",) if near < NEAR_S else ()
+        return Placement(
+            item=item.id, day=day, unit=item.unit, review=bool(reasons), reasons=tuple(dict.fromkeys(reasons)),
+            why=(what,), notes=notes, nearest=nearest.setup if nearest else "",
+            minutes_away=None if distance is None else round(distance / 60, 1),
+        )
