@@ -1,6 +1,7 @@
 """Writes the JSON Schemas of every paper into ``shared/schemas`` (run it after a change of a model).
 
-``python shared/make_schemas.py`` where this checkout is installed; ``tests/records/test_papers.py`` fails until it was run.
+``python shared/make_schemas.py`` where this checkout is installed; ``tests/records/test_papers.py`` fails
+until it was run.
 """
 
 from __future__ import annotations

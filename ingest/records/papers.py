@@ -320,12 +320,17 @@ def _plain(value: Any) -> Any:
 
 
 def render(model: BaseModel) -> bytes:
-    """The paper as UTF-8 JSON: one line a key, one line an item of a list, LF, same input same bytes.
+    """The paper as UTF-8 JSON; see :func:`render_mapping`."""
+    return render_mapping(to_mapping(model))
+
+
+def render_mapping(paper: Mapping[str, Any]) -> bytes:
+    """A paper's plain values as UTF-8 JSON: one line a key, one line an item of a list, LF, same in same out.
 
     Raises ValueError if a number is NaN or infinite.
     """
     lines = []
-    for key, value in to_mapping(model).items():
+    for key, value in paper.items():
         if isinstance(value, list) and value:
             items = ",\n".join(f"  {_dumps(item)}" for item in value)
             lines.append(f" {_dumps(key)}: [\n{items}\n ]")
@@ -339,8 +344,7 @@ def render_line(model: BaseModel) -> bytes:
     return (_dumps(to_mapping(model)) + "\n").encode("utf-8")
 
 
-def _dumps(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+_dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
 
 Paper = TypeVar("Paper", bound=BaseModel)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, FileKind, FileRecord, Proof
-from ingest.steps.audit.verdict import Policy, judge_card, tally
+from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
 from ingest.steps.paperwork.checksums import card_logs
 from ingest.steps.paperwork.manifest import card_manifest, parse_card_manifest
 
@@ -49,16 +49,20 @@ def main() -> None:
         for f in files
     ]  # fmt: skip
     policy = Policy()
+
+    def write() -> bytes:
+        return card_manifest(
+            CARD, files, show="TIDE", destination_id="A", copies=copies, software_version="0",
+            written_utc="2026-04-02T00:00:00Z",
+        )  # fmt: skip
+
+    def judge() -> list[CardVerdict]:
+        return [judge_card(CARD, counted, DISKS, policy) for _ in range(CARDS)]
+
     floor, _ = timed(f"floor: sizes of {FILES:,} files", lambda: sum(f.size_bytes for f in files))
-    _, counted = timed(f"tally of one card, {FILES:,} files, 2 destinations", lambda: tally(files, copies, policy), floor)
-    timed(f"judging {CARDS} cards from counts", lambda: [judge_card(CARD, counted, DISKS, policy) for _ in range(CARDS)])
-    _, paper = timed(
-        "manifest written",
-        lambda: card_manifest(
-            CARD, files, show="TIDE", destination_id="A", copies=copies, software_version="0", written_utc="2026-04-02T00:00:00Z"
-        ),
-        floor,
-    )
+    _, counted = timed("tally of one card, 2 destinations", lambda: tally(files, copies, policy), floor)
+    timed(f"judging {CARDS} cards from counts", judge)
+    _, paper = timed("manifest written", write, floor)
     print(f"{'':58} {len(paper) / 1e6:8.1f} MB")
     timed("manifest read", lambda: parse_card_manifest(paper), floor)
     timed("checksum log", lambda: card_logs(files, copies, destination_id="A"), floor)

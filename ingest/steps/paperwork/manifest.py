@@ -61,9 +61,10 @@ def card_manifest(
     kept = sorted(files, key=lambda f: _order(f.path))
     facts = list(copies)
     here = {c.path: c for c in facts if c.destination_id == destination_id}
-    entries = [_file_entry(f, here.get(f.path)) for f in kept]
-    seconds = [e.second_reading for e in entries if e.second_reading is not None]
-    return papers.render(
+    # A hundred thousand models would cost ten times the CPU of plain rows; a test holds the rows to the schema.
+    rows = [_file_row(f, here.get(f.path)) for f in kept]
+    seconds = [row["second_reading"] for row in rows if "second_reading" in row]
+    head = papers.to_mapping(
         CardManifest(
             show=show,
             written_utc=written_utc,
@@ -74,15 +75,16 @@ def card_manifest(
                 files=len(kept),
                 size_bytes=sum(f.size_bytes for f in kept),
                 read_twice=len(seconds),
-                second_readings_that_differ=sum(not s.equal for s in seconds),
+                second_readings_that_differ=sum(not s["equal"] for s in seconds),
             ),
             copies=_summaries(facts),
-            files=entries,
+            files=[],
             left_out=_remarks((o.path, o.reason) for o in left_out),
             empty_folders=[papers.Named(**_named(p)) for p in sorted(empty_folders, key=_order)],
             problems=_remarks(problems),
         )
     )
+    return papers.render_mapping({**head, "files": rows})
 
 
 def parse_card_manifest(data: bytes, *, item: str = "") -> ReadManifest:
@@ -188,10 +190,8 @@ def modified_word(mtime_ns: int) -> str:
     """
     seconds, rest = divmod(mtime_ns, 1_000_000_000)
     try:
-        stamp = (_EPOCH + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
+        stamp = (_EPOCH + timedelta(seconds=seconds)).isoformat()[:19]
     except OverflowError:
-        return f"ns:{mtime_ns}"
-    if len(stamp) != 19:  # strftime pads years below 1000 on some systems only
         return f"ns:{mtime_ns}"
     return f"{stamp}.{rest:09d}".rstrip("0").rstrip(".") + "Z"
 
@@ -201,7 +201,7 @@ def modified_ns(word: str) -> int:
     if word.startswith("ns:"):
         return int(word[3:])
     head, _, fraction = word.removesuffix("Z").partition(".")
-    whole = datetime.strptime(head, "%Y-%m-%dT%H:%M:%S").replace(tzinfo=UTC) - _EPOCH
+    whole = datetime.fromisoformat(head).replace(tzinfo=UTC) - _EPOCH
     return (whole.days * 86400 + whole.seconds) * 1_000_000_000 + int(f"{fraction:0<9}"[:9] or 0)
 
 
@@ -244,47 +244,50 @@ def _text(text: str) -> str:
     return to_json(text)["path"] if text else ""
 
 
-def _file_entry(file: FileRecord, copy: CopyFact | None) -> FileEntry:
+def _file_row(file: FileRecord, copy: CopyFact | None) -> dict[str, Any]:
+    """A ``FileEntry`` as plain values, keys without anything to say left out."""
     own = file.digests.get("xxh3_128", "")
-    stored = to_json(copy.stored_path) if copy and copy.stored_path != file.path else {}
-    return FileEntry(
-        **_named(file.path),
-        stored_as=stored.get("path"),
-        stored_as_bytes=stored.get("path_bytes"),
-        size_bytes=file.size_bytes,
-        modified_utc=modified_word(file.mtime_ns),
-        kind=file.kind.value,
-        generation=file.generation,
-        digests={name: file.digests[name] for name in _ALGORITHMS if name in file.digests},  # type: ignore[misc]
-        read_utc=file.read_utc or None,
-        second_reading=_second(file, own),
-        copy_here=_copy_entry(copy, own, file.size_bytes) if copy else None,
-        trouble=_text(file.trouble) or None,
-    )
+    row = _named(file.path)
+    if copy and copy.stored_path != file.path:
+        stored = to_json(copy.stored_path)
+        row["stored_as"] = stored["path"]
+        if "path_bytes" in stored:
+            row["stored_as_bytes"] = stored["path_bytes"]
+    row |= {
+        "size_bytes": file.size_bytes,
+        "modified_utc": modified_word(file.mtime_ns),
+        "kind": file.kind.value,
+        "generation": file.generation,
+        "digests": {name: file.digests[name] for name in _ALGORITHMS if name in file.digests},
+    }
+    if file.read_utc:
+        row["read_utc"] = file.read_utc
+    if file.second_digest:
+        second = _bare(file.second_digest)
+        when = {"utc": file.second_read_utc} if file.second_read_utc else {}
+        row["second_reading"] = {**when, "digest": _tagged(second), "equal": second == own}
+    if copy:
+        row["copy_here"] = _copy_row(copy, own, file.size_bytes)
+    if file.trouble:
+        row["trouble"] = _text(file.trouble)
+    return row
 
 
-def _second(file: FileRecord, own: str) -> papers.SecondReading | None:
-    if not file.second_digest:
-        return None
-    second = _bare(file.second_digest)
-    return papers.SecondReading(utc=file.second_read_utc or None, digest=_tagged(second), equal=second == own)
-
-
-def _copy_entry(copy: CopyFact, own: str, size_bytes: int) -> CopyEntry:
+def _copy_row(copy: CopyFact, own: str, size_bytes: int) -> dict[str, Any]:
     source = _bare(copy.source_digest)
-    return CopyEntry(
-        read_back_utc=copy.read_back_utc,
-        digest=_tagged(_bare(copy.back_digest)),
-        source_digest=_tagged(source) if source != own else None,
-        size_bytes=copy.size_bytes if copy.size_bytes != size_bytes else None,
-        proof=copy.proof.value,
-        folder_synced=copy.folder_synced,
-        reread=papers.Reread(
-            utc=copy.reread_utc,
-            digest=_tagged(_bare(copy.reread_digest)) if copy.reread_digest else None,
-            proof=copy.reread_proof or None,
-        ) if copy.reread_utc else None,
-    )
+    row: dict[str, Any] = {"read_back_utc": copy.read_back_utc, "digest": _tagged(_bare(copy.back_digest))}
+    if source != own:
+        row["source_digest"] = _tagged(source)
+    if copy.size_bytes != size_bytes:
+        row["size_bytes"] = copy.size_bytes
+    row |= {"proof": copy.proof.value, "folder_synced": copy.folder_synced}
+    if copy.reread_utc:
+        row["reread"] = {"utc": copy.reread_utc}
+        if copy.reread_digest:
+            row["reread"]["digest"] = _tagged(_bare(copy.reread_digest))
+        if copy.reread_proof:
+            row["reread"]["proof"] = copy.reread_proof
+    return row
 
 
 def _summaries(copies: Sequence[CopyFact]) -> list[papers.CopySummary]:
