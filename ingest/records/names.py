@@ -35,7 +35,11 @@ def shown(name: str) -> str:
 
 def is_text(name: str) -> bool:
     """Whether the name is proper Unicode (can be encoded as UTF-8)."""
-    return not any(0xD800 <= ord(ch) <= 0xDFFF for ch in name)
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def to_json(name: str) -> dict[str, str]:

@@ -1,0 +1,304 @@
+"""What a card may be said to have: the only place where evidence becomes a verdict.
+
+Two steps, so that a night of two hundred cards of a hundred thousand files costs nothing: a *tally* counts
+the evidence of one card (from records, or by the ledger in one query a card), and :func:`judge_card` turns
+a tally into the verdict.
+
+A copy **counts** when its fact agrees with the file's first reading in length and digest, the digest that
+came back from the device agrees, and the last re-reading, if there was one, returned the same
+(``reread_utc`` without a ``reread_digest`` is a re-reading that failed: missing or unreadable).  Evidence can
+only help: without a fact, a digest or a destination no verdict gets better.
+
+The card is no copy.  A destination declared lost counts no more, but stays owed until another takes over
+its duty.  An absent one keeps its evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, FileKind, FileRecord, Proof
+
+_WEAKEST_FIRST = (Proof.NOT_PROVABLE, Proof.CACHE_DROPPED, Proof.DEVICE)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Policy:
+    """``copies`` asked for (never fewer than the required destinations), which kinds are owed a second
+    reading of the card, and whether a copy counts only with a proven read-back."""
+
+    copies: int = 2
+    read_twice: frozenset[FileKind] = frozenset({FileKind.STILL})
+    proof_demanded: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CopyTally:
+    """Copies of one card at one destination.  ``counting`` by proof; ``failing`` are facts that do not
+    count; the times are of the counting ones ("" if none; ``oldest_reread_utc`` also if one was never
+    re-read)."""
+
+    counting: Mapping[Proof, int] = field(default_factory=dict)
+    failing: int = 0
+    folders_unsynced: int = 0
+    last_read_back_utc: str = ""
+    oldest_reread_utc: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardTally:
+    """Evidence about one card, counted.  ``unread`` files have no digest of a whole first reading."""
+
+    files: int
+    size_bytes: int
+    unread: int = 0
+    troubled: int = 0
+    second_owed: int = 0
+    second_equal: int = 0
+    second_differs: int = 0
+    copies: Mapping[str, CopyTally] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DestinationVerdict:
+    """One destination for one card: ``verified`` for the whole card, with its weakest ``proof``."""
+
+    id: str
+    path: str
+    required: bool
+    present: bool
+    lost: bool
+    on_one_disk: bool
+    verified: bool
+    files_verified: int
+    failing: int
+    proof: Proof | None
+    read_back_utc: str
+    oldest_reread_utc: str
+    folders_unsynced: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardVerdict:
+    """What may be said of a card.  ``copies_once_reused`` of ``copies_asked`` comes first everywhere;
+    ``copies_now`` adds the card itself while it is here; ``further_copies`` stand on destinations that are
+    not required.  ``reasons`` say in words why the policy is not met."""
+
+    card_id: str
+    label: str
+    day: str
+    folder: str
+    files: int
+    size_bytes: int
+    copies_once_reused: int
+    copies_asked: int
+    further_copies: int
+    copies_now: int
+    policy_met: bool
+    on_one_disk: bool
+    here: bool
+    read: str  # "twice", "once", "in part twice", "not whole"
+    second_owed: int
+    second_differs: int
+    mounted_read_only: bool | None
+    destinations: tuple[DestinationVerdict, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def figure(self) -> str:
+        """``2 of 2``, with what must be said beside it wherever it is shown."""
+        words = f"{self.copies_once_reused} of {self.copies_asked}"
+        if self.on_one_disk:
+            words += ", on one disk"
+        if any(d.verified and d.required and d.proof is Proof.NOT_PROVABLE for d in self.destinations):
+            words += ", read-back not provable"
+        return words
+
+
+class SlotWord(StrEnum):
+    """The large state of a slot (never one that sounds like leave to erase)."""
+
+    BEING_READ = "being read"
+    WAITING = "waiting"
+    NOT_BEING_READ = "not being read any more"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SlotState:
+    """Word and shape of a slot, why it waits or what it falls short of, and the figure under it."""
+
+    word: SlotWord
+    shape: str
+    reason: str
+    figure: str
+
+
+def counts(file: FileRecord, copy: CopyFact, policy: Policy) -> bool:
+    """Whether this copy is evidence for this file."""
+    own = _bare(file.digests.get("xxh3_128", ""))
+    return (
+        bool(own)
+        and copy.card_id == file.card_id
+        and copy.path == file.path
+        and copy.size_bytes == file.size_bytes
+        and _bare(copy.source_digest) == own
+        and _bare(copy.back_digest) == own
+        and bool(copy.read_back_utc)
+        and (not copy.reread_utc or _bare(copy.reread_digest) == own)
+        and not (policy.proof_demanded and copy.proof is Proof.NOT_PROVABLE)
+    )
+
+
+def tally(files: Iterable[FileRecord], copies: Iterable[CopyFact], policy: Policy) -> CardTally:
+    """The evidence of one card, counted.  Order does not matter; of two facts for one file and
+    destination the worse counts."""
+    known = {f.path: f for f in files}
+    good: dict[str, dict[str, CopyFact]] = {}
+    bad: dict[str, set[str]] = {}
+    for copy in copies:
+        file = known.get(copy.path)
+        if file is None:
+            continue
+        if counts(file, copy, policy):
+            here = good.setdefault(copy.destination_id, {})
+            before = here.get(copy.path)
+            if before is None or _WEAKEST_FIRST.index(copy.proof) < _WEAKEST_FIRST.index(before.proof):
+                here[copy.path] = copy
+        else:
+            bad.setdefault(copy.destination_id, set()).add(copy.path)
+    seconds = [_second(f, policy) for f in known.values()]
+    return CardTally(
+        files=len(known),
+        size_bytes=sum(f.size_bytes for f in known.values()),
+        unread=sum(not f.digests.get("xxh3_128") for f in known.values()),
+        troubled=sum(bool(f.trouble) for f in known.values()),
+        second_owed=seconds.count("owed"),
+        second_equal=seconds.count("equal"),
+        second_differs=seconds.count("differs"),
+        copies={d: _copy_tally(good.get(d, {}), bad.get(d, set())) for d in good.keys() | bad.keys()},
+    )
+
+
+def _second(file: FileRecord, policy: Policy) -> str:
+    if file.second_digest:
+        own = _bare(file.digests.get("xxh3_128", ""))
+        return "equal" if own and _bare(file.second_digest) == own else "differs"
+    return "owed" if file.kind in policy.read_twice else ""
+
+
+def _copy_tally(good: Mapping[str, CopyFact], bad: set[str]) -> CopyTally:
+    standing = [c for path, c in good.items() if path not in bad]
+    by_proof = {p: sum(c.proof is p for c in standing) for p in Proof}
+    rereads = [c.reread_utc for c in standing]
+    return CopyTally(
+        counting={p: n for p, n in by_proof.items() if n},
+        failing=len(bad),
+        folders_unsynced=sum(not c.folder_synced for c in standing),
+        last_read_back_utc=max((c.read_back_utc for c in standing), default=""),
+        oldest_reread_utc=min(rereads, default=""),
+    )
+
+
+def judge_card(
+    card: CardRecord, tallied: CardTally, destinations: Sequence[DestinationRecord], policy: Policy
+) -> CardVerdict:
+    """The verdict on one card from its tally."""
+    judged = tuple(_judge_destination(d, tallied) for d in destinations)
+    required = [d for d in judged if d.required]
+    standing = [d for d in judged if d.verified and not d.lost]
+    once_reused = sum(d.required for d in standing)
+    asked = max(policy.copies, len(required))
+    reasons = tuple(_reasons(card, tallied, required, once_reused, asked))
+    here = card.mount is not None
+    card_counts = here and card.listing_whole and tallied.files > 0 and tallied.unread == 0
+    return CardVerdict(
+        card_id=card.id, label=card.roll or card.label, day=card.day, folder=card.folder,
+        files=tallied.files, size_bytes=tallied.size_bytes,
+        copies_once_reused=once_reused, copies_asked=asked,
+        further_copies=len(standing) - once_reused,
+        copies_now=len(standing) + card_counts,
+        policy_met=not reasons,
+        on_one_disk=any(d.on_one_disk and not d.lost for d in judged),
+        here=here, read=_read_word(tallied), second_owed=tallied.second_owed,
+        second_differs=tallied.second_differs, mounted_read_only=card.read_only,
+        destinations=judged, reasons=reasons,
+    )
+
+
+def _judge_destination(destination: DestinationRecord, tallied: CardTally) -> DestinationVerdict:
+    copies = tallied.copies.get(destination.id, CopyTally())
+    counting = sum(copies.counting.values())
+    lost = bool(destination.lost_utc)
+    whole = tallied.files > 0 and tallied.unread == 0 and counting == tallied.files and copies.failing == 0
+    return DestinationVerdict(
+        id=destination.id, path=destination.path, required=destination.required, present=destination.present,
+        lost=lost, on_one_disk=destination.one_disk, verified=whole and not lost,
+        files_verified=0 if lost else counting, failing=copies.failing,
+        proof=next((p for p in _WEAKEST_FIRST if copies.counting.get(p)), None),
+        read_back_utc=copies.last_read_back_utc, oldest_reread_utc=copies.oldest_reread_utc,
+        folders_unsynced=copies.folders_unsynced,
+    )
+
+
+def _reasons(
+    card: CardRecord, tallied: CardTally, required: Sequence[DestinationVerdict], once_reused: int, asked: int
+) -> Iterable[str]:
+    if tallied.files == 0:
+        yield "there is no file to keep on it"
+    if not card.listing_whole:
+        yield "its listing failed somewhere or changed while it was read"
+    if tallied.unread:
+        yield f"{_files(tallied.unread)} not read whole"
+    if tallied.second_differs:
+        yield f"the second reading of {_files(tallied.second_differs)} differs from the first"
+    for d in required:
+        if d.lost:
+            yield f"destination {d.id} is declared lost and none has taken over its duty"
+        elif d.failing:
+            yield f"{_files(d.failing)} at destination {d.id} no longer equal to what was read from the card"
+        elif not d.verified and tallied.files:
+            yield f"{_files(tallied.files - d.files_verified)} not verified at destination {d.id}"
+    if once_reused < asked and all(d.verified for d in required):
+        yield f"the policy asks {asked} copies and there are {len(required)} required destinations"
+
+
+def _files(count: int) -> str:
+    return "1 file is" if count == 1 else f"{count:,} files are"
+
+
+def _read_word(tallied: CardTally) -> str:
+    if tallied.unread or tallied.files == 0:
+        return "not whole"
+    again = tallied.second_equal + tallied.second_differs
+    if again == 0:
+        return "once"
+    return "twice" if again >= tallied.files else "in part twice"
+
+
+_SHAPES = {SlotWord.BEING_READ: "▶", SlotWord.WAITING: "▮▮", SlotWord.NOT_BEING_READ: "■"}
+
+
+def slot_state(verdict: CardVerdict, *, reading: bool, waits: Sequence[str] = ()) -> SlotState:
+    """The one large state of the slot a card is in.
+
+    ``reading`` is whether its bytes are being read this moment, ``waits`` why the machine will read it
+    again without a person ("two cards before it", "still being written to").  An owed second reading is
+    added here.  A card that only a person can help is not being read any more, with the figure saying so.
+    """
+    reasons = list(waits)
+    if verdict.here and verdict.second_owed and not verdict.second_differs:
+        reasons.append("second reading owed")
+    if reading:
+        word, reasons = SlotWord.BEING_READ, []
+    elif reasons:
+        word = SlotWord.WAITING
+    else:
+        word, reasons = SlotWord.NOT_BEING_READ, list(verdict.reasons)
+    figure = f"copies once reused {verdict.figure}"
+    return SlotState(word=word, shape=_SHAPES[word], reason="; ".join(reasons), figure=figure)
+
+
+def _bare(digest: str) -> str:
+    return digest.rpartition(":")[2]
