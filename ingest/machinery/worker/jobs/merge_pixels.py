@@ -1,0 +1,226 @@
+"""The pixel pass of the job ``merge``: tiles through the estimator into the arrays that are written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from ingest.machinery.worker.decoders.picture import Picture
+from ingest.machinery.worker.exr import HALF_MAX
+from ingest.machinery.worker.frame_store import FrameStore
+from ingest.records.merges import MergeRequest
+from ingest.steps.merging import colour, mosaic, radiance
+from ingest.steps.merging.calibration import Plan
+
+F32 = npt.NDArray[np.float32]
+_TILE = 96_000  # readings a tile: the frames of one tile stay in the processor's cache
+_SIGMA = "sigma.Y"
+_SUPPORT = "support.frames"
+
+
+@dataclass(slots=True)
+class Measures:
+    """What the pixel pass counted.  ``clipped`` has one row of counts a picture row (for solid angles)."""
+
+    width: int
+    height: int
+    pixel_type: str = "half"
+    scale: float = 1.0
+    clipped: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    negatives: int = 0
+    cut_to_half: int = 0
+    moved: float = 0.0
+    statistics: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Result:
+    channels: dict[str, npt.NDArray[Any]]
+    measures: Measures
+
+
+def merge(
+    request: MergeRequest, plan: Plan, first: Picture, store: FrameStore, progress: Callable[[float], None]
+) -> Result:
+    """Merge the planned set.  ``first`` gives the colour facts."""
+    h, w, c = plan.stack.shape
+    period = plan.stack.encoding.period
+    scale = request.reference_units
+    matrix = matrix_of(request, first)
+    measures = Measures(width=w * period, height=h * period, scale=scale)
+    dtype = _dtype(plan, scale, matrix)
+    measures.pixel_type = "half" if dtype == np.float16 else "float"
+    measures.clipped = np.zeros(h * period, np.int64)
+    out = _Output(plan=plan, scale=scale, matrix=matrix, dtype=dtype, first=first, measures=measures,
+                  layers=request.layers)  # fmt: skip
+    rows = max(1, min(h, 64))
+    columns = max(1, min(w, _TILE // (rows * c)))
+    bands = range(0, h, rows)
+    with ThreadPoolExecutor(max(1, request.threads)) as pool:
+        jobs = ((r, left) for r in bands for left in range(0, w, columns))
+        for done, _ in enumerate(pool.map(lambda j: out.tile(j[0], min(h, j[0] + rows), j[1],
+                                                             min(w, j[1] + columns)), jobs)):
+            progress(done * rows * columns / (h * w))
+            if done % 256 == 255:
+                store.forget()
+    return out.finish()
+
+
+def matrix_of(request: MergeRequest, first: Picture) -> npt.NDArray[np.float64]:
+    """Merged channels to the working space: chart-fitted, raw, embedded profile, or sRGB primaries."""
+    target = request.colour_space
+    if request.matrix is not None:
+        fitted = np.array(request.matrix, float).reshape(3, 3)
+        return colour.between("rec709", target) @ fitted
+    if first.raw is not None:
+        return colour.between("rec709", target) @ first.raw.to_rec709
+    if first.profile is not None:
+        return colour.from_profile(first.profile.to_xyz, target)
+    return colour.between("rec709", target)
+
+
+def _dtype(plan: Plan, scale: float, matrix: npt.NDArray[np.float64]) -> Any:
+    """Half where neither its top nor its precision in the shadows would be felt, else float."""
+    shortest, longest = plan.models[0], plan.models[-1]
+    gain = scale * float(np.abs(matrix).sum(axis=1).max())
+    brightest = shortest.clip / shortest.s * gain
+    if brightest > HALF_MAX * 0.9:
+        brightest = _largest(plan) / shortest.s * gain
+    smallest = np.sqrt(longest.floor) / longest.s * scale / np.sqrt(plan.stack.count)
+    return np.float16 if brightest <= HALF_MAX * 0.9 and smallest >= 2.0**-24 else np.float32
+
+
+def _largest(plan: Plan) -> float:
+    h = plan.stack.shape[0]
+    return max(float(plan.stack.light(0, r, min(h, r + 64)).max()) for r in range(0, h, 64))
+
+
+@dataclass(slots=True)
+class _Output:
+    plan: Plan
+    scale: float
+    matrix: npt.NDArray[np.float64]
+    dtype: Any
+    first: Picture
+    measures: Measures
+    layers: bool
+    rgb: npt.NDArray[Any] = field(init=False)
+    sigma: npt.NDArray[Any] = field(init=False)
+    support: npt.NDArray[Any] = field(init=False)
+
+    def __post_init__(self) -> None:
+        h, w, c = self.plan.stack.shape
+        p = self.plan.stack.encoding.period
+        if p > 1:
+            self.rgb = np.empty((h * p, w * p), np.float32)  # the merged mosaic, developed in finish()
+        else:
+            self.rgb = np.empty((h, w, 3), self.dtype)
+        if self.layers:
+            self.sigma = np.empty((h * p, w * p), np.float16)
+            self.support = np.empty((h * p, w * p), np.float16)
+
+    def tile(self, top: int, bottom: int, left: int, right: int) -> None:
+        """Merge one tile into the arrays; tiles touch disjoint parts and may run side by side."""
+        stack, c = self.plan.stack, self.plan.stack.shape[2]
+        shape = (bottom - top, (right - left) * c)
+
+        def load(k: int) -> tuple[F32, None]:
+            return stack.light(k, top, bottom, left, right).reshape(shape), None
+
+        t = radiance.estimate(self.plan.models, load, shape)
+        np.maximum(t.radiance, 0.0, out=t.radiance)
+        self._place(t, (bottom - top, right - left, c), top, bottom, left, right)
+
+    def _place(self, t: radiance.Tile, shape: tuple[int, int, int], top: int, bottom: int, left: int,
+               right: int) -> None:  # fmt: skip
+        p = self.plan.stack.encoding.period
+        light = t.radiance.reshape(shape)
+        clipped = t.clipped.reshape(shape)
+        if p > 1:
+            where = (slice(top * p, bottom * p), slice(left * p, right * p))
+            self.rgb[where] = mosaic.interleave(light * np.float32(self.scale), p)
+            relative = t.sigma / np.maximum(t.radiance, t.sigma)
+            if self.layers:
+                self.sigma[where] = mosaic.interleave(relative.reshape(shape), p)
+                self.support[where] = mosaic.interleave(t.support.reshape(shape).astype(np.float32), p)
+            self.measures.clipped[top * p : bottom * p] += np.repeat(clipped.any(axis=2).sum(axis=1) * p, p)
+            return
+        where = (slice(top, bottom), slice(left, right))
+        self.rgb[where] = self._coloured(light)
+        if self.layers:
+            weights = np.full(shape[2], 1.0 / shape[2], np.float32) if shape[2] != 3 else _LUMINANCE
+            noise = np.sqrt((t.sigma.reshape(shape) ** 2) @ (weights**2))
+            level = light @ weights
+            self.sigma[where] = noise / np.maximum(level, noise)
+            self.support[where] = t.support.reshape(shape).min(axis=2)
+        self.measures.clipped[top:bottom] += clipped.any(axis=2).sum(axis=1)
+
+    def _coloured(self, light: F32) -> npt.NDArray[Any]:
+        if light.shape[2] == 1:
+            light = np.repeat(light, 3, axis=2)
+            rgb = cv2.multiply(light, (self.scale,) * 4)
+        else:
+            rgb = cv2.transform(np.ascontiguousarray(light), self.matrix * self.scale)
+        return self._stored(rgb)
+
+    def _stored(self, rgb: F32) -> npt.NDArray[Any]:
+        if self.dtype == np.float32:
+            return rgb
+        return np.clip(rgb, -HALF_MAX, HALF_MAX, out=rgb).astype(np.float16)
+
+    def finish(self) -> Result:
+        if self.plan.stack.encoding.period > 1:
+            self.rgb = self._developed()
+        channels: dict[str, npt.NDArray[Any]] = {"RGB": self.rgb}
+        if self.layers:
+            channels |= {_SIGMA: self.sigma, _SUPPORT: self.support}
+        self.measures.statistics = _statistics(self.rgb)
+        return Result(channels=channels, measures=self.measures)
+
+    def _developed(self) -> npt.NDArray[Any]:
+        """White balance, demosaic, matrix: on the merged mosaic, in bands of rows that overlap by the
+        filters' reach."""
+        raw, pattern = self.first.raw, self.first.pattern
+        assert raw is not None and pattern is not None
+        h, w = self.rgb.shape
+        p = pattern.shape[0]
+        balance = np.array(raw.balance, np.float32)[pattern]
+        rgb = np.empty((h, w, 3), self.dtype)
+        band = 64 * p
+        margin = -(-4 // p) * p  # whole periods, at least the reach of filter and bound
+        for top in range(0, h, band):
+            first, last = max(0, top - margin), min(h, top + band + margin)
+            strip = self.rgb[first:last] * np.tile(balance, ((last - first) // p, w // p))
+            colours = mosaic.demosaic(np.ascontiguousarray(strip), pattern)
+            keep = slice(top - first, min(h, top + band) - first)
+            rgb[top : top + band] = self._stored(cv2.transform(np.ascontiguousarray(colours[keep]), self.matrix))
+        return rgb
+
+
+_LUMINANCE = np.array([0.212639, 0.715169, 0.072192], np.float32)
+
+
+def _statistics(rgb: npt.NDArray[Any]) -> dict[str, Any]:
+    """Numbers that let a second reader check the picture: of each channel, over all pixels."""
+    low, high, total = np.full(3, np.inf), np.full(3, -np.inf), np.zeros(3)
+    negative = 0
+    for top in range(0, rgb.shape[0], 256):
+        strip = rgb[top : top + 256].astype(np.float32)
+        low = np.minimum(low, strip.min(axis=(0, 1)))
+        high = np.maximum(high, strip.max(axis=(0, 1)))
+        total += strip.sum(axis=(0, 1), dtype=np.float64)
+        negative += int(np.count_nonzero(strip.min(axis=2) < 0))
+    pixels = rgb.shape[0] * rgb.shape[1]
+    step = max(1, int(np.sqrt(pixels / 200_000)))
+    sample = rgb[::step, ::step].astype(np.float32) @ _LUMINANCE
+    return {
+        "min": low.tolist(), "max": high.tolist(), "mean": (total / pixels).tolist(),
+        "luminance_percentiles": {str(q): float(np.percentile(sample, q)) for q in (1, 50, 99)},
+        "negative_pixels": negative, "not_finite": 0,
+    }  # fmt: skip

@@ -1,0 +1,67 @@
+"""Where white begins, from the pile of readings at the top of each frame's histogram.
+
+The format's largest code is only an upper bound: full wells end below it, and files have been seen whose
+white stands at 251.  A pile is the top of what occurs, holds a good share of a frame, and stands far
+higher than the codes just below it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+_SHARE = 5e-4  # of a frame's readings, for a pile to be believed
+_STEEP = 8.0  # times as dense as the codes below
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Pile:
+    """A pile at the top: ``code`` from which on a reading counts as saturated, ``share`` of readings there."""
+
+    code: float
+    centre: float
+    share: float
+
+
+def pile(codes: npt.NDArray[np.float32], top: float) -> Pile | None:
+    """The saturated pile of one frame's readings of one kind, or None where there is none.
+
+    ``codes`` (any shape) on the format's scale, ``top`` its largest code.
+    """
+    values = codes.ravel()
+    if not values.size:
+        return None
+    step = max(1.0, top / 4096)  # bins no finer than 12 bits: read noise may spread the pile
+    low = 0.5 * top
+    high = values[values > low]
+    if high.size < max(8.0, _SHARE * values.size):
+        return None
+    width = max(2.0, 0.012 * top)
+    bins = np.arange(low, top * 1.2 + 2 * step, step)
+    counts, _ = np.histogram(high, bins)
+    peak = int(np.argmax(counts))
+    centre = float(np.median(high[np.abs(high - (bins[peak] + step / 2)) <= width / 2]))
+    inside = high[np.abs(high - centre) <= width]
+    share = inside.size / values.size
+    above = int(np.count_nonzero(high > centre + width))
+    below = int(np.count_nonzero((high <= centre - width) & (high > centre - 5 * width)))
+    if share < _SHARE or above > 0.02 * inside.size or inside.size < _STEEP * below / 4:
+        return None
+    core = np.abs(inside - centre)
+    spread = 1.4826 * float(np.median(core))
+    margin = max(3.0 * spread, 0.5 if top > 255 else 1.5)
+    return Pile(code=min(centre, top) - margin, centre=min(centre, top), share=float(np.mean(values >= centre - margin)))
+
+
+def levels(piles: list[Pile | None], top: float) -> list[float]:
+    """The saturation code of each frame: its own pile, else the lowest that any frame of the set showed,
+    else the format's top less one and a half codes (8 bits) or half a code.
+
+    >>> levels([None, Pile(code=249.5, centre=251.0, share=.01)], 255.0)
+    [249.5, 249.5]
+    """
+    own = [p.code for p in piles if p is not None]
+    common = min(own) if own else top - (0.5 if top > 255 else 1.5)
+    return [p.code if p is not None else common for p in piles]

@@ -1,0 +1,75 @@
+"""From the plan and what the pixel pass counted to the record."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from ingest.records.merges import FrameOutcome, MergeRecord, MergeRequest
+from ingest.steps.merging.calibration import Plan
+
+
+class Counted(Protocol):
+    """What the pixel pass counted; see the job."""
+
+    width: int
+    height: int
+    pixel_type: str
+    scale: float
+    clipped: npt.NDArray[np.int64]
+    moved: float
+    statistics: dict[str, Any]
+
+
+def record(
+    request: MergeRequest, order: tuple[int, ...], plan: Plan, counted: Counted, written: dict[str, Any],
+    layers: tuple[str, ...], seconds: dict[str, float],
+) -> MergeRecord:  # fmt: skip
+    """The record of one merge."""
+    frames = tuple(_outcome(request, order, plan, k) for k in range(len(order)))
+    clipped = clipped_facts(request, counted)
+    return MergeRecord(
+        width=counted.width, height=counted.height, kind=request.kind, source=plan.source, colour_space=request.colour_space,
+        pixel_type=counted.pixel_type, scale=counted.scale, white_luminance=request.white_luminance, calibrated=False,
+        frames=frames, reference_frame=order[plan.reference], response=plan.response,
+        noise={"floor": plan.noise.floor, "gain": plan.noise.gain, "measured": plan.noise.measured},
+        clipped=clipped, stops_covered=stops(plan), movement_share=counted.moved, statistics=counted.statistics,
+        attributes={k: list(v) if isinstance(v, tuple) else v for k, v in written.items()}, layers=layers,
+        done=plan.done, seconds=seconds,
+    )  # fmt: skip
+
+
+def _outcome(request: MergeRequest, order: tuple[int, ...], plan: Plan, k: int) -> FrameOutcome:
+    f = request.frames[order[k]]
+    return FrameOutcome(
+        index=order[k], name=f.name, digest=f.digest, exposure_s=f.exposure_s, f_number=f.f_number, iso=f.iso,
+        nominal=f.nominal, correction=plan.corrections[k], sigma=plan.sigmas[k],
+        shift_px=None if plan.shifts is None else plan.shifts[k],
+        clipped_share=plan.clip_shares[k], clip_code=plan.clip_codes[k],
+    )  # fmt: skip
+
+
+def stops(plan: Plan) -> float:
+    """From the noise floor of the longest frame to the clip level of the shortest, in stops."""
+    shortest, longest = plan.models[0], plan.models[-1]
+    low = max(np.sqrt(longest.floor), 1e-9) / longest.s
+    return round(float(np.log2(shortest.clip / shortest.s / low)), 2)
+
+
+def clipped_facts(request: MergeRequest, counted: Counted) -> dict[str, Any]:
+    """Share of pixels that no frame held, and for a lat-long the solid angle they fill.
+
+    Solid angle of a pixel of row y of H (pixel edges at the poles, as cameras write): exact rows,
+    2 pi / W (cos t0 - cos t1).
+    """
+    pixels = int(counted.clipped.sum())
+    facts: dict[str, Any] = {
+        "pixels": pixels, "share": pixels / max(1, counted.width * counted.height), "solid_angle_sr": None, "stops": None,
+    }  # fmt: skip
+    if request.kind == "lat-long":
+        edges = np.cos(np.pi * np.arange(counted.height + 1) / counted.height)
+        rows = 2 * np.pi / counted.width * (edges[:-1] - edges[1:])
+        facts["solid_angle_sr"] = float(np.sum(rows * counted.clipped))
+    return facts
