@@ -1,0 +1,33 @@
+"""Long commands while the daemon runs: a request that it carries out, shown here until it is done."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from collections.abc import Mapping
+from typing import Any
+
+from ingest.errors import EXIT_FAULT, EXIT_INTERRUPTED
+from ingest.services import Services
+
+
+def carried_out(services: Services, kind: str, body: Mapping[str, Any], stop: threading.Event) -> int:
+    """Ask the daemon, show its progress, answer its exit code.  Ctrl-C ends the showing only."""
+    full = {**body, "path": os.path.abspath(str(body["path"]))} if "path" in body else dict(body)
+    number = services.work.ask(kind, full, services.clock.utc())
+    print("The daemon is at work on this ledger; it carries this out.", file=sys.stderr)
+    shown = ""
+    while not stop.is_set():
+        progress, result = services.work.request(number)
+        if progress != shown:
+            print(progress, file=sys.stderr)
+            shown = progress
+        if result is not None:
+            text = str(result.get("text", ""))
+            if text:
+                print(text)
+            return int(result.get("exit", EXIT_FAULT))
+        stop.wait(0.3)
+    print("No longer shown; the daemon goes on with it.", file=sys.stderr)
+    return EXIT_INTERRUPTED
