@@ -102,6 +102,7 @@ class FileRecord:
     second_digest: str = ""
     second_read_utc: str = ""
     trouble: str = ""
+    row: int = 0  # the ledger's number for it; 0 where it is in no ledger
 
     @property
     def digest(self) -> str:
@@ -133,6 +134,7 @@ class CopyFact:
     reread_utc: str = ""
     reread_digest: str = ""
     reread_proof: str = ""
+    generation: int = 1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -148,3 +150,47 @@ class DestinationRecord:
     lost_utc: str = ""
     filesystem: str = ""
     free_bytes: int | None = None
+
+
+class EntryKind(StrEnum):
+    """What a folder entry is, without following or opening it."""
+
+    FILE = "file"
+    FOLDER = "folder"
+    LINK = "link"
+    PIPE = "pipe"
+    SOCKET = "socket"
+    DEVICE = "device"
+    MOUNT = "another volume mounted here"
+    UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ListedEntry:
+    """One entry of a raw listing; ``path`` is relative to the listed root.  ``trouble`` is why it or its
+    content could not be read ("" if nothing)."""
+
+    path: str
+    kind: EntryKind
+    size_bytes: int = 0
+    mtime_ns: int = 0
+    trouble: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PresentCard:
+    """A card that is in this machine now and has been quiet.
+
+    ``root`` is where its files are; ``device`` and ``inode`` are those of that folder, so that another
+    volume under the same path is noticed.  ``again`` says that it was here before: what is already held
+    of it is still to be confirmed by reading.
+    """
+
+    card: CardRecord
+    root: str
+    device: int
+    inode: int
+    filesystem: str
+    sighting: int
+    inventory: Inventory
+    again: bool = False

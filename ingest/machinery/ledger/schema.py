@@ -16,6 +16,53 @@ CREATE TABLE cards(
   id TEXT PRIMARY KEY, label TEXT NOT NULL, roll TEXT NOT NULL DEFAULT '', day TEXT NOT NULL,
   folder TEXT NOT NULL UNIQUE, volume_id TEXT NOT NULL, first_seen_utc TEXT NOT NULL
 );
+-- One stay of a card in this machine.  presence: boot, mount and root folder; another value is another
+-- stay.  whole: the listing read everything; ended: 1 if the listing after the copies equalled it.
+-- samples: JSON, path (hex) -> digest of its head and tail.
+CREATE TABLE sightings(
+  n INTEGER PRIMARY KEY, card_id TEXT NOT NULL, presence TEXT NOT NULL, mount TEXT NOT NULL,
+  filesystem TEXT NOT NULL, read_only INTEGER, generation INTEGER NOT NULL, first_utc TEXT NOT NULL,
+  last_utc TEXT NOT NULL, gone_utc TEXT, whole INTEGER NOT NULL, ended INTEGER, samples TEXT NOT NULL
+);
+CREATE INDEX sightings_by_card ON sightings(card_id, n);
+CREATE TABLE files(
+  id INTEGER PRIMARY KEY, card_id TEXT NOT NULL, path BLOB NOT NULL, generation INTEGER NOT NULL,
+  size_bytes INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, kind TEXT NOT NULL, UNIQUE(card_id, path, generation)
+);
+CREATE INDEX files_by_path ON files(path, size_bytes);
+CREATE TABLE left_out(
+  card_id TEXT NOT NULL, path BLOB NOT NULL, reason TEXT NOT NULL, PRIMARY KEY(card_id, path)
+) WITHOUT ROWID;
+CREATE TABLE empty_folders(card_id TEXT NOT NULL, path BLOB NOT NULL, PRIMARY KEY(card_id, path)) WITHOUT ROWID;
+-- Whole readings of a card's file.  n = 1 is the reading every copy is compared with.
+CREATE TABLE readings(
+  file_id INTEGER NOT NULL, n INTEGER NOT NULL, utc TEXT NOT NULL, digests TEXT NOT NULL, proof TEXT NOT NULL,
+  sighting INTEGER NOT NULL, PRIMARY KEY(file_id, n)
+) WITHOUT ROWID;
+CREATE TABLE copies(
+  file_id INTEGER NOT NULL, destination_id TEXT NOT NULL, stored_path BLOB NOT NULL, source_digest TEXT NOT NULL,
+  back_digest TEXT NOT NULL, proof TEXT NOT NULL, read_back_utc TEXT NOT NULL, folder_synced INTEGER NOT NULL,
+  PRIMARY KEY(file_id, destination_id)
+) WITHOUT ROWID;
+-- The last re-reading of a copy by the audit.
+CREATE TABLE rereads(
+  file_id INTEGER NOT NULL, destination_id TEXT NOT NULL, utc TEXT NOT NULL, digest TEXT NOT NULL,
+  proof TEXT NOT NULL, PRIMARY KEY(file_id, destination_id)
+) WITHOUT ROWID;
+-- Temporary files that may lie at a destination: written here before they are made, deleted with the
+-- fact that ends them.  folder is relative to the destination's root.
+CREATE TABLE plans(
+  destination_id TEXT NOT NULL, temp TEXT NOT NULL, folder BLOB NOT NULL, utc TEXT NOT NULL,
+  PRIMARY KEY(destination_id, temp)
+) WITHOUT ROWID;
+-- What a person should know of a card, a file or a destination ('' where it is not about one), until it
+-- no longer holds.
+CREATE TABLE troubles(
+  kind TEXT NOT NULL, card_id TEXT NOT NULL, path BLOB NOT NULL, destination_id TEXT NOT NULL,
+  severity TEXT NOT NULL, what TEXT NOT NULL, next TEXT NOT NULL, utc TEXT NOT NULL,
+  PRIMARY KEY(kind, card_id, path, destination_id)
+) WITHOUT ROWID;
+CREATE INDEX troubles_by_card ON troubles(card_id);
 """
 
 WORK = """
