@@ -82,6 +82,8 @@ class Loader:
     def copy(self, present: Sequence[PresentCard]) -> None:
         """Start copying what is owed, in a thread of its own; nothing if one is at work."""
         if self.copying:
+            for card in present:
+                self.copier.add(card)
             return
         if self._failure is not None:
             raise self._failure
@@ -139,7 +141,7 @@ def _loop(services: Services, *, drain: bool) -> int:
                 tuple((p.card.id, p.sighting, p.card.generation) for p in present),
                 tuple(d.id for d in answers.destinations(services) if d.present),
             )
-            if not loader.copying and state != tried:
+            if state != tried:
                 tried = state
                 loader.copy(present)
             started = services.clock.steady_s()

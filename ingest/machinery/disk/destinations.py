@@ -11,13 +11,14 @@ import contextlib
 import errno
 import json
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.files import Disk, Folder, read_small, write_all
 from ingest.machinery.disk.folders import Folders
 from ingest.machinery.disk.volumes import Volume, volume_of
+from ingest.records.cards import DestinationRecord
 
 IDENTITY = ".nightloader-destination.json"
 FORMAT = 1
@@ -168,3 +169,22 @@ def is_there(disk: Disk, destination: OpenDestination) -> bool:
 
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
 GONE = (errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESTALE, errno.EROFS)
+
+
+def present_ids(disk: Disk, records: tuple[DestinationRecord, ...]) -> tuple[DestinationRecord, ...]:
+    """The records with what is true now: whether each is here, its free room and file system."""
+    found = []
+    for record in records:
+        try:
+            opened = find_destination(disk, record.path, record.id)
+        except DestinationUnavailable:
+            found.append(replace(record, present=False))
+            continue
+        try:
+            free = disk.room(opened.root)
+        except OSError:
+            free = None
+        finally:
+            opened.close()
+        found.append(replace(record, present=True, free_bytes=free, filesystem=opened.volume.filesystem))
+    return tuple(found)

@@ -174,6 +174,17 @@ class Disk:
             raise OSError(errno.ESTALE, "the folder is no longer on its volume", name)
         return fd
 
+    def open_for_append(self, folder: Folder, name: str) -> int:
+        """A log of our own, made if it is not there; ordinary files on the folder's own volume only."""
+        path, at = _at(folder, name)
+        flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | _O_BINARY | _O_NOFOLLOW | getattr(os, "O_CLOEXEC", 0)
+        fd = os.open(path, flags, 0o666, **at)
+        seen = os.fstat(fd)
+        if not stat.S_ISREG(seen.st_mode) or (POSIX and seen.st_dev != folder.device):
+            os.close(fd)
+            raise OSError(errno.ESTALE, "no ordinary file on the folder's own volume", name)
+        return fd
+
     def stat(self, fd: int) -> tuple[int, int]:
         """(size in bytes, mtime in ns) of an open file."""
         seen = os.fstat(fd)

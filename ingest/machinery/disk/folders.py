@@ -76,6 +76,12 @@ class Folders:
             for other in [p for p, (_, n) in self._open.items() if n == 0][: max(0, len(self._open) - KEPT_OPEN)]:
                 self._disk.close_folder(self._open.pop(other)[0])
 
+    def forget(self, path: str) -> None:
+        """Close folders at and below ``path`` that nobody uses: one may be removed and made anew."""
+        with self._guard:
+            for other in [p for p, (_, n) in self._open.items() if n == 0 and (p == path or p.startswith(f"{path}/"))]:
+                self._disk.close_folder(self._open.pop(other)[0])
+
     def close(self) -> None:
         """Close all, the root too."""
         with self._guard:

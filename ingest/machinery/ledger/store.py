@@ -16,7 +16,7 @@ import shutil
 import sqlite3
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -114,7 +114,7 @@ class Store:
     def locked_here(self) -> bool:
         return self._lock_file is not None
 
-    def query(self, sql: str, args: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+    def query(self, sql: str, args: Sequence[Any] | Mapping[str, Any] = ()) -> list[tuple[Any, ...]]:
         try:
             return self._connect().execute(sql, args).fetchall()
         except sqlite3.DatabaseError as error:

@@ -114,6 +114,12 @@ class Copier:
     ) -> None:
         self.disk, self.ledger, self.clock, self.settings, self.show = disk, ledger, clock, settings, show
         self.progress = progress
+        self._running: _Run | None = None
+
+    def add(self, present: PresentCard) -> bool:
+        """A card that came while a run is at work joins it; False if there is none to join."""
+        run = self._running
+        return run is not None and run.add(present)
 
     def run(
         self, present: Sequence[PresentCard], destinations: Sequence[DestinationRecord], stop: threading.Event
@@ -127,7 +133,11 @@ class Copier:
         self, present: Sequence[PresentCard], destinations: Sequence[DestinationRecord], stop: threading.Event
     ) -> None:
         """All copies that are owed and can be made now; cards in the order given."""
-        _Run(self, present, destinations, stop).go()
+        self._running = _Run(self, present, destinations, stop)
+        try:
+            self._running.go()
+        finally:
+            self._running = None
 
     def read_again(self, present: Sequence[PresentCard], stop: threading.Event) -> None:
         """Second readings from the device, and confirmation of what is held of a card that came back."""
@@ -165,6 +175,7 @@ class _Run:
         self.kept_temps: set[str] = set()  # temporary files that could not be removed
         self.standing = {(t.kind, t.card_id, t.path, t.destination_id) for t in self.ledger.troubles()}
         self.fatal: LedgerUnusable | None = None
+        self.ended = False
         self.slots = threading.Semaphore(self.settings.cards_at_once)
 
     # -- the run as a whole
@@ -183,6 +194,15 @@ class _Run:
                 line.open.close()
         if self.fatal is not None:
             raise self.fatal
+
+    def add(self, present: PresentCard) -> bool:
+        """One more card for this run; False once it is ending."""
+        with self.guard:
+            if not self.lines or self.ended or self.stop.is_set():
+                return False
+            if not any(r.card_id == present.card.id and not (r.over or r.left) for r in self.readers):
+                self._start(_Reader(present.card.id, present.card.folder, list(self.lines), present))
+            return True
 
     def _open(self, record: DestinationRecord) -> _Line | None:
         absent = Trouble(kind="destination absent", destination_id=record.id)
@@ -211,6 +231,8 @@ class _Run:
         """Remove temporary files an earlier stop left: those the plan lists, no others."""
         gone = []
         for planned in self.ledger.planned(opened.id):
+            if not planned.folder.startswith(f"{self.show}/cards/"):
+                continue  # our own files' (the outbox cleans those)
             try:
                 with opened.folders.hold(planned.folder) as folder:
                     self.disk.unlink(folder, planned.temp)
@@ -244,6 +266,7 @@ class _Run:
             with self.guard:
                 self.guard.wait_for(lambda: all(r.over or r.left for r in self.readers), TICK_S)
                 readers = [r for r in self.readers if not (r.over or r.left)]
+                self.ended = not readers
             if not readers:
                 return
             stuck = watcher.tick([r.beat for r in readers] + [b for line in self.lines for b in line.lane.beats])
