@@ -1,0 +1,232 @@
+"""What lies between two neighbouring frames of a body, weighed for and against their being one bracket.
+
+Every function here answers for all neighbours of a stream at once, as arrays of n entries; entry k belongs to
+the step from frame k-1 to frame k, entry 0 is neutral.  Weights are natural-log likelihoods.  "Out" is what
+a step costs between frames that have nothing to do with each other, "in" what it costs inside a bracket;
+only their difference counts.
+
+Gaps are idle times: what is left of the time between two stamps after the exposure itself, and after a
+second, dark exposure of the same length where the camera subtracts its own noise.  A stamp marks the start of
+the exposure on some bodies and its end on others, so either exposure may be the one that fills the gap.
+Idle times are compared on a logarithmic scale, since 0.3 s against 3 s means as much as 30 s against 300 s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.records.frames import Frame
+from ingest.steps.probes.ladders import UNIT
+from ingest.steps.probes.stream import Stream, counter_step
+
+Array = NDArray[np.float64]
+
+# Rhythms of a bracket: typical idle time in seconds, from a fast drive to stepping by hand with thought, and
+# how often each is met before the body has shown its habit (common practice, no source).
+RHYTHMS_S = (0.1, 0.35, 1.1, 3.5, 10.0, 32.0)
+RHYTHM_SHARE = (0.26, 0.3, 0.18, 0.11, 0.1, 0.03)
+SPREAD = 0.55  # of ln(idle time) around its rhythm; heavy tails, since somebody may walk through
+FLOOR_S = 0.1  # idle times below this are alike
+OUT_DENSITY = -2.56  # one over the span of ln(idle time) from 0.1 s to half a day
+CLOCK_SET = -4.5  # the clock was set between these two frames, of all places
+LONG_S = 0.9  # exposures from which cameras offer to subtract a dark frame (common practice, no source)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Steps:
+    """The steps of one stream.  ``gap_s`` is NaN where no clock tells; ``idle_s`` the idle time after the
+    exposure before; ``grid`` exposures in 1/24 stop; ``jump`` exposure steps in stops, NaN where unknown."""
+
+    gap_s: Array
+    tick_s: Array
+    before_s: Array
+    after_s: Array
+    number: Array
+    grid: tuple[int | None, ...]
+    jump: Array
+    shutter_jump: Array
+    bias_jump: Array
+    bright_jump: Array
+    strange: Array
+    timed: NDArray[np.bool_]
+
+    @property
+    def idle_s(self) -> Array:
+        return np.maximum(self.gap_s - self.before_s, 0.0)
+
+
+def steps_of(stream: Stream, *, by_brightness: bool = False) -> Steps:
+    """Measure every step of a stream.  ``by_brightness`` puts the picture in place of exposures nobody could read."""
+    frames = stream.frames
+    n = len(frames)
+    number = np.full(n, np.nan)
+    if stream.numbers_believed:
+        for k in range(1, n):
+            step = counter_step(frames[k - 1], frames[k])
+            number[k] = np.nan if step is None else step
+    exposure = _column(frames, "exposure_ev")
+    bright = _column(frames, "log2_brightness")
+    if by_brightness:
+        exposure = bright
+    shutter = np.log2(np.maximum(_column(frames, "exposure_s"), 1e-7))
+    seconds = np.nan_to_num(_column(frames, "exposure_s"))
+    gap, timed = _gaps(frames)
+    return Steps(
+        gap_s=gap,
+        tick_s=np.array([f.tick_s for f in frames]),
+        before_s=_shifted(seconds, 0.0),
+        after_s=seconds,
+        number=number,
+        grid=tuple(None if np.isnan(e) else round(float(e) * UNIT) for e in exposure),
+        jump=_jumps(exposure),
+        shutter_jump=_jumps(shutter),
+        bias_jump=_jumps(_column(frames, "exposure_bias_ev")),
+        bright_jump=_jumps(bright),
+        strange=np.array([0.0] + [_strangeness(a, b) for a, b in zip(frames, frames[1:], strict=False)])[:n],
+        timed=timed,
+    )
+
+
+def _column(frames: Sequence[Frame], name: str) -> Array:
+    return np.array([np.nan if (v := getattr(f, name)) is None else float(v) for f in frames], dtype=np.float64)
+
+
+def _shifted(values: Array, first: float) -> Array:
+    return np.concatenate(([first], values[:-1])) if len(values) else values
+
+
+def _jumps(values: Array) -> Array:
+    """Difference from the frame before; NaN where either is unknown."""
+    return values - _shifted(values, np.nan)
+
+
+def _gaps(frames: Sequence[Frame]) -> tuple[Array, NDArray[np.bool_]]:
+    """Seconds since the last frame that has a time, on whichever clock makes them nearer; NaN where both
+    clocks ran backwards or there was no frame with a time before."""
+    gap = np.full(len(frames), np.nan)
+    timed = np.array([f.time_s is not None or f.shown_s is not None for f in frames], dtype=np.bool_)
+    last: Frame | None = None
+    for k, frame in enumerate(frames):
+        if last is not None and timed[k]:
+            slack = max(frame.tick_s, last.tick_s)
+            pairs = ((last.time_s, frame.time_s), (last.shown_s, frame.shown_s))
+            steps = [b - a for a, b in pairs if a is not None and b is not None and b - a >= -slack]
+            if steps:
+                gap[k] = max(0.0, min(steps))
+        if timed[k]:
+            last = frame
+    return gap, timed
+
+
+def _strangeness(a: Frame, b: Frame) -> float:
+    """What a change of picture size, focal length, stop or orientation costs inside a bracket."""
+    cost = 0.0
+    if None not in (a.width, b.width, a.height, b.height) and {a.width, a.height} != {b.width, b.height}:
+        cost -= 7.0
+    if a.focal_mm and b.focal_mm and abs(a.focal_mm / b.focal_mm - 1.0) > 0.02:
+        cost -= 5.0
+    if a.f_number and b.f_number and abs(a.f_number / b.f_number - 1.0) > 0.03:
+        cost -= 1.5
+    if a.orientation != b.orientation:
+        cost -= 1.0
+    if a.composite or b.composite:
+        cost -= 30.0
+    return cost
+
+
+def idle_out(steps: Steps) -> Array:
+    """Log density of the idle time between unrelated frames: flat over its logarithm, rarer under 1 s."""
+    idle = steps.idle_s
+    quick = np.clip(np.log((np.nan_to_num(idle) + steps.tick_s + FLOOR_S) / 1.5), -1.2, 0.0)
+    out = OUT_DENSITY + quick
+    return np.where(np.isnan(steps.gap_s), 0.0, out)
+
+
+def idle_in(steps: Steps, rhythm_s: float, dark_frames: bool | None) -> Array:
+    """Log density of the idle time inside a bracket of this rhythm, under its best explanation.
+
+    ``dark_frames`` says whether the body is known to subtract a dark frame after long exposures.
+    """
+    long = steps.before_s >= LONG_S
+    plain_cost = np.where(long & (dark_frames is True), 1.5, 0.0)
+    dark_cost = 0.0 if dark_frames else (4.0 if dark_frames is False else 0.8)
+    explained = np.maximum(
+        _around(steps.gap_s - steps.before_s, steps, rhythm_s) - plain_cost,
+        np.where(long, _around(steps.gap_s - 2 * steps.before_s, steps, rhythm_s) - dark_cost, -np.inf),
+    )
+    explained = np.maximum(explained, _around(steps.gap_s - steps.after_s, steps, rhythm_s) - 1.0)
+    neither = _around(steps.gap_s, steps, rhythm_s) - 4.0
+    best = np.maximum(explained, neither)
+    whole_hours = np.round(steps.gap_s / 3600.0) * 3600.0
+    dst = (whole_hours > 0) & (np.abs(steps.gap_s - whole_hours) < 60.0) & (steps.number == 1)
+    jumped = _around(np.maximum(steps.gap_s - whole_hours - steps.before_s, 0.0), steps, rhythm_s) + CLOCK_SET
+    best = np.where(dst, np.maximum(best, jumped), best)
+    unknown = np.where(steps.timed & (np.arange(len(best)) > 0), CLOCK_SET / 1.5, 0.0)
+    return np.where(np.isnan(steps.gap_s), unknown, best)
+
+
+def _around(idle: Array, steps: Steps, rhythm_s: float) -> Array:
+    """Student t (2 degrees of freedom) of ln(idle time) around a rhythm; a coarse clock's ticks are forgiven."""
+    slack = steps.tick_s + 0.04 * np.maximum(steps.before_s, steps.after_s)
+    impossible = idle < -slack - 0.05
+    low = np.log(np.maximum(idle - steps.tick_s, 0.0) + FLOOR_S)
+    high = np.log(np.maximum(idle + steps.tick_s, 0.0) + FLOOR_S)
+    centre = np.log(rhythm_s + FLOOR_S)
+    off = np.maximum(np.maximum(low - centre, centre - high), 0.0) / SPREAD
+    density = np.log(0.3536 / SPREAD) - 1.5 * np.log1p(off * off / 2.0)
+    coarse = np.clip(0.35 * np.log((high - low + 0.2) / 0.4), 0.0, 0.8)
+    return np.where(impossible, -np.inf, density - coarse)
+
+
+def number_weight(steps: Steps) -> Array:
+    """In minus out for the file counter: a bracket misses a number only where one was deleted.  A counter that
+    runs backwards against the clock says nothing: those files were renamed."""
+    missing = np.nan_to_num(steps.number) - 1
+    hole = np.where(missing > 0, -2.2 - 0.35 * np.minimum(missing, 5), np.where(missing < 0, 0.0, 0.15))
+    return np.where(np.isnan(steps.number), 0.0, hole)
+
+
+def exposure_out(steps: Steps, still_share: float = 0.4, scale_stops: float = 1.3) -> Array:
+    """Log likelihood of an exposure step between unrelated frames, per third of a stop: often none, else
+    about as far as the light differs, seldom anywhere."""
+    size = np.abs(np.nan_to_num(steps.jump))
+    near = (1 - still_share) * np.exp(-size / scale_stops) / (6 * scale_stops)
+    anywhere = 1 / 45.0
+    moved = np.log(0.75 * near + 0.25 * anywhere)
+    return np.where(np.isnan(steps.jump), 0.0, np.where(size < 0.1, np.log(still_share), moved))
+
+
+def brightness_weight(steps: Steps, trust: float) -> Array:
+    """In minus out for the picture: inside a bracket it brightens as the exposure does, or less where it
+    clips; between frames under automatic exposure it stays about the same whatever the exposure did."""
+    bright, jump = steps.bright_jump, steps.jump
+    seen = ~(np.isnan(bright) | np.isnan(jump))
+    with np.errstate(invalid="ignore"):
+        share = np.where(np.abs(jump) > 0.2, bright / np.where(np.abs(jump) > 0.2, jump, 1.0), 1.0)
+        follows = np.where(share > 0.25, 1.2, np.where(share > 0.08, 0.2, -2.0)) * np.minimum(1.0, np.abs(jump))
+        still = np.where(np.abs(bright) < 0.4, 0.1, -0.8)
+        weight = np.where(np.abs(jump) > 0.2, np.where(share > 1.6, -0.8, follows), still)
+    return np.where(seen, trust * np.nan_to_num(weight), 0.0)
+
+
+def bias_weight(steps: Steps) -> Array:
+    """In minus out for the exposure bias: a drive that brackets writes its step there, and so does a person
+    who turns the compensation dial."""
+    bias, jump = steps.bias_jump, steps.jump
+    with np.errstate(invalid="ignore"):
+        turned = np.abs(bias) > 0.1
+        same = turned & (np.abs(bias - jump) < 0.35)
+        way = turned & (np.sign(bias) == np.sign(jump))
+    return np.where(same, 1.6, np.where(way, 0.9, np.where(turned & (np.abs(np.nan_to_num(jump)) < 0.1), 0.5, 0.0)))
+
+
+def drive_weight(frames: Sequence[Frame]) -> Array:
+    """In minus out, per frame, for the header's own word that the drive was bracketing."""
+    if not any(f.bracketed for f in frames):
+        return np.zeros(len(frames))
+    return np.array([0.0 if f.bracketed is None else (1.6 if f.bracketed else -0.9) for f in frames])
+

@@ -1,0 +1,176 @@
+"""From frames to probe sets, tests, bursts and loose stills: all the evidence at once, each body by itself.
+
+The way: ``stream`` puts a body's frames in order; ``evidence`` weighs every step between neighbours;
+``ladders`` judges rows of exposures; ``plausibility`` adds both up into a gain for every row that could be a
+bracket; ``partition`` takes the heaviest choice of rows; ``habits`` learns from it and the choice is made
+again with the body's own odds; ``verdicts`` and ``positions`` say what the sets are.  Pure: the same frames
+give the same sets in whatever order they came.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from ingest.records.frames import Frame
+from ingest.records.probes import Grouping, GroupingSettings, ProbeSet
+from ingest.steps.probes.evidence import Steps, steps_of
+from ingest.steps.probes.habits import Habits, learn
+from ingest.steps.probes.loose import sort_out
+from ingest.steps.probes.partition import heaviest, shares
+from ingest.steps.probes.plausibility import Candidate, candidates, weighed, weights_of
+from ingest.steps.probes.positions import Placed, places
+from ingest.steps.probes.runs import Run, runs
+from ingest.steps.probes.stream import Stream, streams
+from ingest.steps.probes.verdicts import completeness, doubts, why
+
+PASSES = 2  # of learning the body's habits
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cut:
+    """One stream cut: what was taken, all that could have been, and the odds it was done with."""
+
+    taken: list[Candidate | Run]
+    rivals: list[Candidate | Run]
+    habits: Habits
+    steps: Steps
+
+
+def group(frames: Iterable[Frame], settings: GroupingSettings | None = None) -> Grouping:
+    """The most plausible partition of frames into probe sets and loose frames.
+
+    Frames without an exposure, a time or a readable picture still count by what they do have.  The same
+    frames in another order give the same answer; an id given twice counts once.
+    """
+    settings = settings or GroupingSettings()
+    found: list[tuple[tuple[float, str], list[ProbeSet]]] = []
+    loose: dict[str, str] = {}
+    why_loose: dict[str, str] = {}
+    partners: dict[str, str] = {}
+    for stream in streams(frames):
+        partners.update(stream.partners)
+        sets, rest = group_stream(stream, settings)
+        found.append(((_first_time(stream), stream.body), sets))
+        for frame_id, (what, reason) in rest.items():
+            loose[frame_id], why_loose[frame_id] = what, reason
+    return Grouping(
+        sets=_numbered([sets for _, sets in sorted(found, key=lambda item: item[0])]),
+        loose=dict(sorted(loose.items())),
+        why_loose=dict(sorted(why_loose.items())),
+        partner_of=dict(sorted(partners.items())),
+    )
+
+
+def _first_time(stream: Stream) -> float:
+    times = [f.time_s for f in stream.frames if f.time_s is not None]
+    return min(times, default=0.0)
+
+
+def _numbered(bodies: Sequence[Sequence[ProbeSet]]) -> tuple[ProbeSet, ...]:
+    """Sets of all bodies in one list: positions and repeats counted through."""
+    every: list[ProbeSet] = []
+    positions = 0
+    for sets in bodies:
+        shift = len(every)
+        for one in sets:
+            repeat = None if one.repeat_of is None else one.repeat_of + shift
+            every.append(_with(one, position=one.position + positions, repeat_of=repeat))
+        positions += max((s.position for s in sets), default=-1) + 1
+    return tuple(every)
+
+
+def _with(one: ProbeSet, **changes: object) -> ProbeSet:
+    values = {name: getattr(one, name) for name in ProbeSet.__slots__}
+    return ProbeSet(**{**values, **changes})
+
+
+def cut(stream: Stream, settings: GroupingSettings) -> Cut:
+    """Choose rows of a stream, learn from the choice, choose again."""
+    steps = steps_of(stream, by_brightness=_exposures_unread(stream))
+    rows = candidates(stream, steps, settings)
+    habits = Habits()
+    n = len(stream.frames)
+    taken: list[Candidate | Run] = []
+    rivals: list[Candidate | Run] = []
+    for turn in range(PASSES + 1):
+        weights = weights_of(stream, steps, habits, settings)
+        rivals = [*weighed(rows, steps, weights, habits), *runs(steps, habits.still_share)]
+        taken = heaviest(n, rivals)
+        if turn < PASSES:
+            sets = [c for c in taken if isinstance(c, Candidate)]
+            habits = learn(steps, [(c.start, c.end, c.shape, c.rhythm, c.gain) for c in sets])
+    return Cut(taken=taken, rivals=rivals, habits=habits, steps=steps)
+
+
+def _exposures_unread(stream: Stream) -> bool:
+    """Whether the pictures must stand in for exposures, because nearly none could be read."""
+    known = sum(f.exposure_ev is not None for f in stream.frames)
+    seen = sum(f.log2_brightness is not None for f in stream.frames)
+    return known * 5 < len(stream.frames) and seen * 2 > len(stream.frames)
+
+
+def group_stream(stream: Stream, settings: GroupingSettings) -> tuple[list[ProbeSet], dict[str, tuple[str, str]]]:
+    """One body's sets in the order taken, and its loose frames with what they are and why."""
+    made = cut(stream, settings)
+    wanted = [c for c in made.taken if isinstance(c, Candidate)]
+    sure = shares(len(stream.frames), made.rivals, wanted)
+    aborted, rest = sort_out(stream, made.steps, made.taken, made.habits)
+    kept = [(c, s) for c, s in zip(wanted, sure, strict=True) if (c.start, c.end) not in aborted]
+    rivals: dict[int, list[Candidate]] = defaultdict(list)
+    for rival in made.rivals:
+        if isinstance(rival, Candidate):
+            for k in range(rival.start, rival.end):
+                rivals[k].append(rival)
+    sets = [_judged(stream, made, row, share, rivals, settings) for row, share in kept]
+    return _placed(stream, made, [row for row, _ in kept], sets, settings), rest
+
+
+def _judged(
+    stream: Stream, made: Cut, row: Candidate, share: float, rivals: dict[int, list[Candidate]], settings: GroupingSettings
+) -> ProbeSet:
+    frames = stream.frames[row.start : row.end]
+    complete, against = completeness(row, frames, made.steps, made.habits)
+    others = {(r.start, r.end): r for k in range(row.start, row.end) for r in rivals[k]}
+    others.pop((row.start, row.end), None)
+    rival = max(others.values(), key=lambda r: (r.gain, -r.start, -r.end), default=None)
+    if rival is not None and rival.gain < 0.0:
+        rival = None
+    reasons = doubts(row, share, rival, made.habits.patterns.get(row.shape.signature, 0), settings.review_below)
+    return ProbeSet(
+        frames=_dark_to_bright(frames),
+        complete=complete,
+        review=bool(reasons),
+        reasons=(*reasons, *against),
+        why=why(row, frames, made.steps, made.habits, share),
+        share=round(share, 4),
+    )
+
+
+def _dark_to_bright(frames: Sequence[Frame]) -> tuple[str, ...]:
+    """Ids from dark to bright; frames without exposure keep their place in time behind the one before."""
+    keys: list[tuple[float, int]] = []
+    last = -1e9
+    for k, frame in enumerate(frames):
+        last = frame.exposure_ev if frame.exposure_ev is not None else last
+        keys.append((last, k))
+    return tuple(frames[k].id for _, k in sorted(keys))
+
+
+def _placed(
+    stream: Stream, made: Cut, rows: Sequence[Candidate], sets: Sequence[ProbeSet], settings: GroupingSettings
+) -> list[ProbeSet]:
+    placed = []
+    for k, (row, one) in enumerate(zip(rows, sets, strict=True)):
+        pause = None
+        if k:
+            gaps = made.steps.idle_s[rows[k - 1].end : row.start + 1]
+            pause = None if any(g != g for g in gaps) else float(sum(gaps))
+        frames = stream.frames[row.start : row.end]
+        sound = one.complete is not False and not one.review
+        placed.append(Placed(frames=frames, pause_s=pause, sound=sound, kind=settings.kinds.get(stream.body, "")))
+    return [
+        _with(one, position=p.position, view=p.view, repeat_of=p.repeat_of, proposed=p.proposed)
+        for one, p in zip(sets, places(placed, settings.position_pause_s), strict=True)
+    ]

@@ -1,0 +1,103 @@
+"""What is said about a set once it is found: complete or not, sure or not, and why, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ingest.records.frames import Frame
+from ingest.steps.probes.evidence import RHYTHMS_S, Steps
+from ingest.steps.probes.habits import Habits
+from ingest.steps.probes.ladders import Shape
+from ingest.steps.probes.plausibility import Candidate
+
+BY_HAND_S = 3.0  # rhythms slower than this are a person's
+
+
+def completeness(row: Candidate, frames: Sequence[Frame], steps: Steps, habits: Habits) -> tuple[bool | None, list[str]]:
+    """Whether nothing is missing from a set, None where nobody could say, and what speaks against it."""
+    against = [f"{label(f)} cannot be decoded" for f in frames if not f.usable]
+    shape = row.shape
+    if shape.holes:
+        against.append("an exposure is missing inside the ladder")
+    short = _short_of_habit(shape, habits)
+    if short:
+        against.append(short)
+    if against:
+        return False, against
+    doubts = []
+    if shape.unknown:
+        doubts.append(f"{shape.unknown} of {shape.count} exposures could not be read")
+    gone = _numbers_gone(row, steps)
+    if gone:
+        doubts.append(gone)
+    if not shape.regular:
+        doubts.append("the exposures follow no even ladder")
+    met = habits.patterns.get(shape.signature, 0)
+    if shape.count == 2 and met < 3:
+        doubts.append("two frames alone")
+    elif shape.count % 2 == 0 and met < 2 and RHYTHMS_S[row.rhythm] < BY_HAND_S:
+        doubts.append(f"{shape.count} frames are no usual bracket and the day does not repeat them")
+    return (None if doubts else True), doubts
+
+
+def _short_of_habit(shape: Shape, habits: Habits) -> str:
+    """A set that is part of the pattern the body repeats all day."""
+    usual = habits.usual
+    if usual is None:
+        return ""
+    whole, times = usual
+    same_step = whole.step is not None and shape.step is not None
+    if not same_step or shape.count >= whole.count or habits.patterns.get(shape.signature, 0) * 3 >= times:
+        return ""
+    assert whole.step is not None and shape.step is not None
+    ratio = shape.step / whole.step
+    if abs(ratio - round(ratio)) > 0.15 or round(ratio) < 1:
+        return ""
+    return f"{shape.count} frames where this body's brackets have {whole.count} ({times} times today)"
+
+
+def _numbers_gone(row: Candidate, steps: Steps) -> str:
+    gone = [int(steps.number[k]) - 1 for k in range(row.start + 1, row.end) if steps.number[k] > 1]
+    return f"{sum(gone)} file number(s) are missing inside it" if gone else ""
+
+
+def doubts(row: Candidate, share: float, rival: Candidate | None, shape_met: int, below: float) -> list[str]:
+    """Why a person should look at how this set was cut; empty where the evidence leaves no doubt."""
+    found = []
+    if share < below:
+        if rival is None:
+            found.append(f"these frames may be loose stills (sure to {share:.0%})")
+        elif rival.start <= row.start and rival.end >= row.end:
+            found.append(f"a longer set of {rival.end - rival.start} frames is possible (sure to {share:.0%})")
+        elif rival.start >= row.start and rival.end <= row.end:
+            found.append(f"a shorter set of {rival.end - rival.start} frames is possible (sure to {share:.0%})")
+        else:
+            found.append(f"the neighbouring frames could be cut otherwise (sure to {share:.0%})")
+    if row.shape.step is None and shape_met < 2:
+        found.append("the exposures are stepped unevenly")
+    if row.shape.unknown * 2 > row.shape.count:
+        found.append("most exposures could not be read")
+    return found
+
+
+def why(row: Candidate, frames: Sequence[Frame], steps: Steps, habits: Habits, share: float) -> tuple[str, ...]:
+    """The evidence for a set in words, weights in nats (positive speaks for one bracket)."""
+    begin, pattern, exposure, idle, number, picture, words = row.parts
+    shape = row.shape
+    ladder = f"even steps of {shape.step:.3g} stops" if shape.step is not None else "uneven steps"
+    met = habits.patterns.get(shape.signature, 0)
+    gaps = [float(steps.idle_s[k]) for k in range(row.start + 1, row.end) if steps.gap_s[k] == steps.gap_s[k]]
+    pauses = f"{min(gaps):.1f} to {max(gaps):.1f} s between exposures" if gaps else "no usable times"
+    return (
+        f"{shape.count} frames from {label(frames[0])} to {label(frames[-1])}",
+        f"exposures: {ladder}, {shape.order}; as a bracket {pattern:+.1f}, against chance {exposure:+.1f}",
+        f"this pattern was met {met} time(s) today on this body; a set beginning here {begin:+.1f}",
+        f"time: {pauses}, rhythm about {RHYTHMS_S[row.rhythm]:g} s: {idle:+.1f}",
+        f"file numbers {number:+.1f}; pictures {picture:+.1f}; header and optics {words:+.1f}",
+        f"together {row.gain:+.1f}; share of all readings {share:.3f}",
+    )
+
+
+def label(frame: Frame) -> str:
+    """A frame as a person knows it: by file number where it has one."""
+    return f"{frame.prefix}{frame.number:04d}" if frame.number is not None else frame.id[:16]
