@@ -62,3 +62,15 @@ class StillLook:
     width: int | None = None
     height: int | None = None
     two_circles: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StillFile:
+    """One still file on a card: what content (``digest`` as ``xxh3_128:<hex>``), where (``card`` id, ``path``
+    relative to the card's root), and what its header and its picture said (None: unreadable)."""
+
+    digest: str
+    card: str
+    path: str
+    header: StillHeader | None = None
+    look: StillLook | None = None
