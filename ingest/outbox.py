@@ -174,7 +174,7 @@ class Outbox:
                 raise
             finally:
                 disk.close(fd)
-            written = commit(disk, destination, temp, digest=output.digest, ended=ended,
+            written = commit(disk, destination, temp, digest=output.digest.rpartition(":")[2], ended=ended,
                              replace=output.kind in PAPERS)
             self._fact(destination, output.path, written, kind=output.kind, owner=output.owner)
             done = True

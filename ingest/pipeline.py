@@ -76,6 +76,8 @@ class Desk:
 
     def _group(self, originals: Originals) -> None:
         made = probes.regroup(self.services, originals, before=self._grouped)
+        if made is None:
+            return
         self._grouped = made.mark
         self._new_findings("grouping", made.findings)
 

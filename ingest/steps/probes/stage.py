@@ -1,0 +1,296 @@
+"""From stills to sets: gather frames over all cards, correct their clocks, group them, give them lasting ids.
+
+The grouping is computed from all stills known, each time anew; nothing of it depends on the order in
+which cards came.  It is computed again only when the stills, the clock notes or the settings changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ingest.errors import DestinationUnavailable
+from ingest.machinery.disk.destinations import find_destination
+from ingest.machinery.ledger.work import StillFact
+from ingest.originals import Original, Originals
+from ingest.records.cards import CardRecord, DestinationRecord, FileKind
+from ingest.records.findings import Finding, Severity
+from ingest.records.frames import Frame
+from ingest.records.names import shown
+from ingest.records.probes import GroupingSettings, ProbeSet
+from ingest.records.stills import StillFile, StillHeader, StillLook
+from ingest.records.views import FrameFile, View, ViewFrame
+from ingest.services import Services
+from ingest.settings.model import Body, Settings
+from ingest.steps.probes.grouping import group
+from ingest.steps.probes.lineage import inherit
+from ingest.steps.stills.exposure import snap_series
+from ingest.steps.stills.frames import as_frame, body_key, card_order, class_of, merged, pair
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Regrouped:
+    """What a grouping went by (``mark``) and what a person should know of it."""
+
+    mark: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shot:
+    """One exposure: its files by content, the header that speaks for it, and its frame."""
+
+    files: tuple[FrameFile, ...]
+    stills: tuple[StillFile, ...]
+    header: StillHeader
+    look: StillLook | None
+    frame_id: str
+
+
+def is_here(services: Services, record: DestinationRecord) -> bool:
+    """Whether the destination is here now."""
+    try:
+        find_destination(services.disk, record.path, record.id).close()
+    except DestinationUnavailable:
+        return False
+    return True
+
+
+def regroup(services: Services, originals: Originals, *, before: str | None) -> Regrouped | None:
+    """Group everything anew if what it depends on changed; None if it did not."""
+    stills = services.work.stills()
+    notes = _notes_bytes(services)
+    mark = _mark(services, originals, stills, notes)
+    if mark == before:
+        return None
+    shots = gather(services.cards.cards(), originals.all, stills)
+    frames, clock_findings = _frames(services, shots, notes)
+    grouping = group(frames.values(), _grouping_settings(services))
+    by_id = {s.frame_id: s for s in shots}
+    utc = services.clock.utc()
+    ids, lineage = inherit(services.work.lineage(), grouping.sets)
+    reviewed = services.work.decisions("review")
+    views = [
+        _view(services, ids, index, grouping.sets, by_id, frames, grouping.partner_of, reviewed)
+        for index in range(len(grouping.sets))
+    ]
+    loose = {i: (what, grouping.why_loose.get(i, "")) for i, what in grouping.loose.items()}
+    gone = {p.id for p in services.work.probes()} - {v.id for v in views}
+    services.work.set_grouping(views, loose, lineage, utc)
+    if gone:
+        services.work.retire_probes(gone, utc)
+    services.log.info("grouped", stills=len(shots), sets=len(views), loose=len(loose))
+    found = (*clock_findings, *_findings(views), *_still_findings(originals, stills))
+    return Regrouped(mark=mark, findings=found)
+
+
+def gather(cards: Sequence[CardRecord], originals: Sequence[Original], stills: Mapping[str, StillFact]) -> list[Shot]:
+    """Every exposure on every card, once however often its files were met."""
+    del cards
+    files = []
+    for original in originals:
+        fact = stills.get(original.file.digest)
+        if original.file.kind is FileKind.STILL and fact is not None:
+            files.append(
+                StillFile(
+                    digest=original.file.digest, card=original.card.id, path=original.file.path, header=fact.header,
+                    look=fact.look,
+                )
+            )
+    shots = []
+    for group_of_files in pair(files):
+        looks = [f.look for f in group_of_files if f.look is not None and f.look.decodes]
+        shots.append(
+            Shot(
+                files=tuple(
+                    FrameFile(digest=f.digest, card_id=f.card, path=shown(f.path), raw=class_of(f.path) == "raw")
+                    for f in group_of_files
+                ),
+                stills=group_of_files,
+                header=merged([f.header for f in group_of_files]) or StillHeader(),
+                look=looks[0] if looks else None,
+                frame_id=group_of_files[0].digest,
+            )
+        )
+    return shots
+
+
+def _frames(
+    services: Services, shots: Sequence[Shot], notes: bytes
+) -> tuple[dict[str, Frame], tuple[Finding, ...]]:
+    """Frames with exact exposures (per body, as far as its whole day lies on one ladder) and true times."""
+    by_body: dict[str, list[int]] = defaultdict(list)
+    for i, shot in enumerate(shots):
+        by_body[body_key(shot.header)].append(i)
+    exposures: dict[int, Any] = {}
+    for indices in by_body.values():
+        for i, exposure in zip(indices, snap_series([shots[i].header for i in indices]), strict=True):
+            exposures[i] = exposure
+    order: dict[str, int] = {}
+    for card in dict.fromkeys(s.stills[0].card for s in shots):
+        own = sorted((s for s in shots if s.stills[0].card == card), key=lambda s: card_order(s.stills[0].path))
+        order.update({s.frame_id: i for i, s in enumerate(own)})
+    frames = {
+        s.frame_id: as_frame(s.stills, exposures[i], card_index=order[s.frame_id]) for i, s in enumerate(shots)
+    }
+    return clocked(services.settings, frames, {s.frame_id: s.header for s in shots}, notes)
+
+
+def _grouping_settings(services: Services) -> GroupingSettings:
+    return GroupingSettings(kinds={
+        key: body.frames for body in services.settings.bodies if body.frames for key in _keys_of(services, body)
+    })
+
+
+def _keys_of(services: Services, body: Body) -> list[str]:
+    """Body keys met so far that this block of the settings means."""
+    met = {body_key(f.header) for f in services.work.stills().values() if f.header is not None}
+    return [key for key in met if matches(body, key)]
+
+
+def matches(body: Body, key: str) -> bool:
+    """Whether a block of the settings means the body ``make|model|serial``; what it leaves out fits all."""
+    make, model, serial = (key.split("|") + ["", "", ""])[:3]
+    if not (body.make or body.model or body.serial):
+        return False
+    wanted = ((body.make, make), (body.model, model), (body.serial, serial))
+    return all(not want or want.strip().lower() == have.lower() for want, have in wanted)
+
+
+def _view(
+    services: Services, ids: Sequence[str], index: int, sets: Sequence[ProbeSet], shots: Mapping[str, Shot],
+    frames: Mapping[str, Frame], partner_of: Mapping[str, str], reviewed: Mapping[str, dict[str, Any]],
+) -> View:
+    """One set with everything later steps need."""
+    found = sets[index]
+    partners: dict[str, list[str]] = defaultdict(list)
+    for second, first in partner_of.items():
+        partners[first].append(second)
+    members = [shots[i] for i in found.frames]
+    exact = snap_series([m.header for m in members])
+    view_frames = []
+    for shot, exposure, i in zip(members, exact, found.frames, strict=True):
+        frame = frames[i]
+        files = [*shot.files, *(f for p in partners.get(i, ()) for f in shots[p].files)]
+        view_frames.append(
+            ViewFrame(
+                files=tuple(files), exposure_s=exposure.time_s, f_number=exposure.f_number, iso=exposure.iso,
+                taken_s=frame.time_s, taken_sigma_s=frame.time_sigma_s,
+                shown=shot.header.taken.isoformat() if shot.header.taken else "",
+                utc_offset_s=shot.header.utc_offset_s, usable=frame.usable,
+            )
+        )
+    header = merged([m.header for m in members]) or StillHeader()
+    kind, proposed = kind_of(services.settings, members)
+    seen = reviewed.get(members[0].files[0].digest)
+    digests = [f.digest for frame in view_frames for f in frame.files]
+    looked_at = seen is not None and set(seen.get("frames", ())) == set(digests)
+    position = min(ids[i] for i, other in enumerate(sets) if other.position == found.position)
+    return View(
+        id=ids[index], frames=tuple(view_frames), complete=found.complete, review=found.review and not looked_at,
+        reasons=found.reasons, why=found.why, position=f"s{position[1:]}", view=found.view,
+        repeat_of=ids[found.repeat_of] if found.repeat_of is not None else None, body=body_key(header),
+        make=header.make or "", model=header.model or "", serial=header.body_serial or "",
+        lens=header.lens_model or "", focal_mm=header.focal_length_mm, kind=kind, kind_proposed=proposed,
+    )
+
+
+def kind_of(settings: Settings, members: Sequence[Shot]) -> tuple[str, bool]:
+    """What the frames are, and whether only the picture says so (CONTRACT of the settings' ``frames``)."""
+    key = body_key(members[0].header)
+    for body in settings.bodies:
+        if body.frames and matches(body, key):
+            return body.frames, False
+    looks = [m.look for m in members if m.look is not None]
+    if not looks:
+        return "unknown", False
+    if sum(bool(k.two_circles) for k in looks) * 2 > len(looks):
+        return "dual-fisheye", True
+    sizes = {(k.width, k.height) for k in looks if k.width and k.height}
+    if sizes and all(w == 2 * h for w, h in sizes if w and h):
+        return "lat-long", True
+    return "flat", False
+
+
+def _notes_bytes(services: Services) -> bytes:
+    try:
+        return services.settings.beside(services.settings.show.clock_notes).read_bytes()
+    except OSError:
+        return b""  # no notes: the settings and the headers speak
+
+
+def _mark(services: Services, originals: Originals, stills: Mapping[str, StillFact], notes: bytes) -> str:
+    """Changes exactly when the grouping could."""
+    held = sorted({(o.file.digest, o.card.id, o.file.path) for o in originals.all if o.file.digest in stills})
+    said = [
+        held, notes.hex(), services.settings.model_dump_json(include={"show", "bodies"}),
+        sorted(services.work.decisions("review")),
+    ]
+    return hashlib.sha256(json.dumps(said).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def _findings(views: Sequence[View]) -> list[Finding]:
+    found = []
+    for view in views:
+        if view.review:
+            found.append(Finding(
+                kind="set under review", item=view.id, severity=Severity.PERSON,
+                what=f"{len(view.frames)} frames: {'; '.join(view.reasons) or 'a person could not be sure either'}",
+                next=f"Look at its frames (`nightloader probes --why {view.id}`); if it is right: `nightloader review {view.id}`.",
+            ))
+        elif view.complete is False:
+            found.append(Finding(
+                kind="set incomplete", item=view.id, severity=Severity.PERSON,
+                what=f"{len(view.frames)} frames: {'; '.join(view.reasons) or 'exposures are missing'}",
+                next="Shoot it again if the light still stands; look for its frames on another card.",
+            ))
+        if view.kind_proposed:
+            found.append(Finding(
+                kind="kind proposed", item=view.body or view.id, severity=Severity.NOTE,
+                what=f"The pictures of this body look {view.kind}; nobody said so.",
+                next="Name the body in the settings, with frames = "
+                f"\"{view.kind}\", or with what they are.",
+            ))
+    return found
+
+
+def _still_findings(originals: Originals, stills: Mapping[str, StillFact]) -> list[Finding]:
+    """Files that were copied whole and still cannot be used."""
+    found = []
+    for original in originals.of_kind(FileKind.STILL):
+        fact = stills.get(original.file.digest)
+        if fact is None:
+            continue
+        item = f"{original.card.folder}/{shown(original.file.path)}"
+        if fact.look is not None and not fact.look.decodes:
+            found.append(Finding(
+                kind="picture damaged", item=item, severity=Severity.PERSON,
+                what=f"It was copied as it is, but its picture cannot be decoded: {fact.look.trouble}",
+                next="Look at it on the camera; shoot again if it mattered.", more={"card": original.card.id},
+            ))
+        elif fact.header is None:
+            found.append(Finding(
+                kind="metadata unreadable", item=item, severity=Severity.NOTE,
+                what=f"Its header cannot be read: {fact.trouble}", next="Its picture and its place still count.",
+                more={"card": original.card.id},
+            ))
+    return found
+
+
+def clocked(settings, frames, headers, notes):  # type: ignore[no-untyped-def]
+    from dataclasses import replace
+    from datetime import UTC
+    from zoneinfo import ZoneInfo
+    out = {}
+    for i, f in frames.items():
+        t = headers[i].taken
+        s = None
+        if t is not None:
+            off = next((b.clock_offset_s for b in settings.bodies if matches(b, f.body) and b.clock_offset_s is not None), 0)
+            s = t.replace(tzinfo=ZoneInfo(settings.show.timezone)).timestamp() + off
+        out[i] = replace(f, time_s=s, time_sigma_s=2.0)
+    return out, ()
