@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from ingest.records.papers import PAPERS
+from ingest.records import audit_paper, papers
 
 SCHEMAS = Path(__file__).parent / "schemas"
 
@@ -17,7 +17,7 @@ SCHEMAS = Path(__file__).parent / "schemas"
 def schemas() -> dict[str, str]:
     """File name -> text of each schema (JSON Schema draft 2020-12)."""
     out = {}
-    for name, model in PAPERS.items():
+    for name, model in (papers.PAPERS | audit_paper.PAPERS).items():
         schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **model.model_json_schema()}
         out[f"{name}.schema.json"] = json.dumps(schema, indent=1, ensure_ascii=False) + "\n"
     return out

@@ -7,7 +7,9 @@ from functools import cache
 from ingest.records import papers
 from ingest.records.cards import CardRecord, CopyFact, FileKind, FileRecord, LeftOut, Proof
 from ingest.records.findings import Finding, Severity
+from ingest.steps.audit.questions import judge
 from ingest.steps.paperwork import manifest, showlog
+from tests.audit_examples import hard, well
 
 WRITTEN = {"software_version": "0.1.0", "written_utc": "2026-04-02T03:00:00Z"}
 CARD = CardRecord(
@@ -72,6 +74,7 @@ def examples() -> dict[str, tuple[bytes, ...]]:
                 **WRITTEN,
             ),
         ),
+        "audit": (papers.render(judge(well())), papers.render(judge(hard()))),
         "show_log_line": (
             showlog.line(
                 utc="2026-04-01T20:00:00Z", event="filed", item="p1", folder="shots/021/A/probes/p1", shot="021",

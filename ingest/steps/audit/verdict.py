@@ -66,6 +66,7 @@ class DestinationVerdict:
     """One destination for one card: ``verified`` for the whole card, with its weakest ``proof``."""
 
     id: str
+    name: str
     path: str
     required: bool
     present: bool
@@ -202,10 +203,14 @@ def _copy_tally(good: Mapping[str, CopyFact], bad: set[str]) -> CopyTally:
 
 
 def judge_card(
-    card: CardRecord, tallied: CardTally, destinations: Sequence[DestinationRecord], policy: Policy
+    card: CardRecord,
+    tallied: CardTally,
+    destinations: Sequence[DestinationRecord],
+    policy: Policy,
+    names: Mapping[str, str] | None = None,
 ) -> CardVerdict:
-    """The verdict on one card from its tally."""
-    judged = tuple(_judge_destination(d, tallied) for d in destinations)
+    """The verdict on one card from its tally; ``names`` are what a person calls the destinations (id else)."""
+    judged = tuple(_judge_destination(d, tallied, (names or {}).get(d.id, d.id)) for d in destinations)
     required = [d for d in judged if d.required]
     standing = [d for d in judged if d.verified and not d.lost]
     once_reused = sum(d.required for d in standing)
@@ -227,13 +232,13 @@ def judge_card(
     )
 
 
-def _judge_destination(destination: DestinationRecord, tallied: CardTally) -> DestinationVerdict:
+def _judge_destination(destination: DestinationRecord, tallied: CardTally, name: str) -> DestinationVerdict:
     copies = tallied.copies.get(destination.id, CopyTally())
     counting = sum(copies.counting.values())
     lost = bool(destination.lost_utc)
     whole = tallied.files > 0 and tallied.unread == 0 and counting == tallied.files and copies.failing == 0
     return DestinationVerdict(
-        id=destination.id, path=destination.path, required=destination.required, present=destination.present,
+        id=destination.id, name=name, path=destination.path, required=destination.required, present=destination.present,
         lost=lost, on_one_disk=destination.one_disk, verified=whole and not lost,
         files_verified=0 if lost else counting, failing=copies.failing,
         proof=next((p for p in _WEAKEST_FIRST if copies.counting.get(p)), None),
@@ -255,11 +260,11 @@ def _reasons(
         yield f"the second reading of {_files(tallied.second_differs)} differs from the first"
     for d in required:
         if d.lost:
-            yield f"destination {d.id} is declared lost and none has taken over its duty"
+            yield f"destination {d.name} is declared lost and none has taken over its duty"
         elif d.failing:
-            yield f"{_files(d.failing)} at destination {d.id} no longer equal to what was read from the card"
+            yield f"{_files(d.failing)} at destination {d.name} no longer equal to what was read from the card"
         elif not d.verified and tallied.files:
-            yield f"{_files(tallied.files - d.files_verified)} not verified at destination {d.id}"
+            yield f"{_files(tallied.files - d.files_verified)} not verified at destination {d.name}"
     if once_reused < asked and all(d.verified for d in required):
         yield f"the policy asks {asked} copies and there are {len(required)} required destinations"
 
