@@ -158,7 +158,6 @@ class Outbox:
     def _copy(self, source: OpenDestination, output: Output, destination: OpenDestination) -> bool:
         """From a copy of ours that must still read as it was proven."""
         disk = self._services.disk
-        done = False
         with self._costs(destination, output.path):
             plan, ended = self._hooks(destination)
             folder, _, name = output.path.rpartition("/")
@@ -177,8 +176,8 @@ class Outbox:
             written = commit(disk, destination, temp, digest=output.digest.rpartition(":")[2], ended=ended,
                              replace=output.kind in PAPERS)
             self._fact(destination, output.path, written, kind=output.kind, owner=output.owner)
-            done = True
-        return done
+            return True
+        return False
 
     def settle(self, owner: str, kind: str, path: str) -> bool:
         """See that this output lies under ``path`` wherever it lies; answers whether anything moved."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -31,7 +30,7 @@ class Services:
     clock: Clock
     log: Any  # structlog's bound logger
     stop: threading.Event = field(default_factory=threading.Event)
-    tell: Callable[[str, dict[str, Any]], None] = lambda event, fields: None
+    tell: Callable[[str, dict[str, Any]], None]
 
     @property
     def show(self) -> str:
@@ -50,7 +49,7 @@ def open_services(
             workers=settings.merging.workers + 1, memory_bytes=settings.merging.memory_mb << 20, nice=10
         ),
         clock=clock or Clock(), log=log, stop=stop or threading.Event(),
-        tell=tell or functools.partial(_no_one),
+        tell=tell or _no_one,
     )
 
 

@@ -60,9 +60,8 @@ def make_show(
     try:
         ledger = CardLedger(store)
         for identity, path in zip(identities, where, strict=True):
-            ledger.add_destination(
-                DestinationRecord(id=identity.id, path=path, required=True, present=True, one_disk=one_disk), clock.utc()
-            )
+            record = DestinationRecord(id=identity.id, path=path, required=True, present=True, one_disk=one_disk)
+            ledger.add_destination(record, clock.utc())
     finally:
         store.close()
     # The settings come last: a stop before this line leaves no show, and running it again makes one.

@@ -46,7 +46,8 @@ def _file(args: argparse.Namespace) -> int:
         digests: list[str] = []
         for item in args.items:
             digests += _digests_of(services, item)
-        said = {"shot": args.shot, "setup": args.setup, "day": args.day or (days.pop() if days else ""), "unit": args.unit}
+        day = args.day or (days.pop() if days else "")
+        said = {"shot": args.shot, "setup": args.setup, "day": day, "unit": args.unit}
         utc = services.clock.utc()
         with services.store.transaction():
             for digest in digests:

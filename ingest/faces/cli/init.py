@@ -13,10 +13,11 @@ def add(commands: Any) -> None:
     words = "make a show: settings, empty setup log and clock notes, and its destinations"
     parser = commands.add_parser("init", help=words, description=words[0].upper() + words[1:] + ".")
     parser.add_argument("dir", metavar="DIR", help="folder of the show's settings and ledger, on the cart's own disk")
-    parser.add_argument("--show", required=True, metavar="CODE", help="short code of the show, first part of every name")
-    parser.add_argument("--timezone", required=True, metavar="ZONE", help="where the unit shoots, such as Europe/Lisbon")
-    parser.add_argument("--destination", action="append", default=[], metavar="PATH", help="where copies go; twice or more")
-    parser.add_argument("--watch", action="append", default=[], metavar="PATH", help="where cards appear; may be repeated")
+    parser.add_argument("--show", required=True, metavar="CODE", help="short code, first part of every name")
+    parser.add_argument("--timezone", required=True, metavar="ZONE", help="where the unit shoots: Europe/Lisbon")
+    many: dict[str, Any] = {"action": "append", "default": [], "metavar": "PATH"}
+    parser.add_argument("--destination", help="where copies go; give it twice or more", **many)
+    parser.add_argument("--watch", help="where cards appear; may be repeated", **many)
     parser.add_argument("--one-disk", action="store_true", help="destinations may share one disk (rehearsals)")
     parser.set_defaults(run=_init)
 
@@ -54,7 +55,8 @@ def _add(args: argparse.Namespace) -> int:
             Path(args.config) if args.config else find(Path.cwd()), services.cards, args.path, show=services.show,
             replaces=args.replaces, required=not args.optional,
             one_disk=args.one_disk or settings.copying.one_disk,
-            others=[d.path for d in settings.destinations if d.path != args.replaces], watch=list(settings.watch.places),
+            others=[d.path for d in settings.destinations if d.path != args.replaces],
+            watch=list(settings.watch.places),
         )
     print(f"Added {record.path}; copies owed to it are made by `watch` ({FILE_NAME} names it now).")
     return EXIT_WELL

@@ -22,8 +22,14 @@ class Screen:
     def __enter__(self) -> Screen:
         if sys.stderr.isatty():
             from rich.console import Console
-            from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
-            from rich.progress import TransferSpeedColumn
+            from rich.progress import (
+                BarColumn,
+                DownloadColumn,
+                Progress,
+                TextColumn,
+                TimeRemainingColumn,
+                TransferSpeedColumn,
+            )
 
             self._live = Progress(
                 TextColumn("{task.description}"), BarColumn(bar_width=24), DownloadColumn(), TransferSpeedColumn(),

@@ -14,7 +14,10 @@ from zoneinfo import ZoneInfo
 
 from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable
 from ingest.faces import answers
+from ingest.faces.daemon.notify import Notifier, ServiceManager
+from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
+from ingest.machinery import journal
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
@@ -110,11 +113,15 @@ class Loader:
             raise self._failure
 
 
-def run(settings: Settings, *, drain: bool, stop: threading.Event, log: Any, on_event: Event | None = None) -> int:
+def run(
+    settings: Settings, *, drain: bool, stop: threading.Event, log: Any = None, on_event: Event | None = None
+) -> int:
     """The daemon until ``stop`` is set; with ``drain`` until everything present is handled and quiet.
 
-    Answers the exit code.  Raises LedgerBusy if another Nightloader works on the ledger.
+    Answers the exit code.  Raises LedgerBusy if another Nightloader works on the ledger.  Without ``log``
+    only the log's file is written.
     """
+    log = log or journal.set_up(settings.home / "logs", terminal=False)
     services = open_services(settings, log, stop=stop, tell=on_event)
     try:
         services.store.lock()
@@ -128,15 +135,20 @@ def _loop(services: Services, *, drain: bool) -> int:
     loader = Loader(services)
     places = [*settings.watch.places, *settings.watch.network_places]
     wakeups = Wakeups(settings.watch.places, services.log)
+    manager = ServiceManager()
+    notices = Notices(services)
+    requests = Requests(services, wakeups.wake)
     loader.wake = wakeups.wake
     services.work.put("reading", "")
     services.work.put("clock synchronised", str(clock_is_set()))
     services.log.info("watching", places=len(places), show=services.show)
+    manager.say("READY=1")
     try:
         tried: object = None
         while not stop.is_set():
+            manager.say("WATCHDOG=1")
             sight = loader.lookout.look(places)
-            present = sight.ready
+            present = (*sight.ready, *requests.cards(loader.lookout, {p.card.id for p in sight.ready}))
             state = (
                 tuple((p.card.id, p.sighting, p.card.generation) for p in present),
                 tuple(d.id for d in answers.destinations(services) if d.present),
@@ -151,23 +163,72 @@ def _loop(services: Services, *, drain: bool) -> int:
                 worked = True
             took = services.clock.steady_s() - started
             quiet = not (loader.copying or worked or sight.settling or loader.desk.is_due() or state != tried)
-            if drain and quiet:
+            requests.serve(quiet=not loader.copying and not loader.desk.is_due())
+            if worked or not loader.copying:
+                notices.look()
+            if drain and quiet and not requests.at_work:
                 break
             # A heavy pass is not repeated at once while copies keep coming: it would starve the copier.
             pause = settings.watch.rescan_s if not drain else min(settings.watch.rescan_s, 0.2)
-            if took > 0.5:
-                stop.wait(min(30.0, 2 * took) if loader.copying else 0)
+            if took > 0.5 and loader.copying:
+                stop.wait(min(30.0, 2 * took))
+            if manager.beat_s is not None:
+                pause = min(pause, manager.beat_s)
             wakeups.wait(pause)
     finally:
+        manager.say("STOPPING=1")
         if stop.is_set():
             services.worker.close()
+        requests.close()
         loader.join()
         wakeups.close()
+        notices.close()
     if stop.is_set() and drain:
         return EXIT_INTERRUPTED
     short = any(not v.policy_met for v in answers.verdicts(services))
     asks = any(f.severity != "note" for f in answers.all_findings(services))
     return EXIT_NEEDS_A_PERSON if drain and (short or asks) else EXIT_WELL
+
+
+class Notices:
+    """Tells the person's command what changed since the last look: a card that meets the policy or falls
+    short, a destination in trouble, a finding that needs a person (these bundled, outside quiet hours)."""
+
+    def __init__(self, services: Services) -> None:
+        self._services = services
+        notify = services.settings.notify
+        self._notifier = Notifier(notify.command, notify.quiet_hours, services.log)
+        self._wanted = bool(notify.command)
+        self._met: dict[str, bool] = {}
+        self._told: set[str] = set()
+
+    def look(self) -> None:
+        if not self._wanted:
+            return
+        for verdict in answers.verdicts(self._services):
+            if not verdict.policy_met and (verdict.here or verdict.card_id not in self._met):
+                self._met.setdefault(verdict.card_id, False)
+            if self._met.get(verdict.card_id) != verdict.policy_met:
+                if verdict.policy_met or self._met.get(verdict.card_id):
+                    self._notifier.tell("policy met" if verdict.policy_met else "policy short", {
+                        "card": verdict.label or verdict.card_id, "copies_once_reused": verdict.copies_once_reused,
+                        "copies_asked": verdict.copies_asked, "reasons": list(verdict.reasons),
+                    })
+                self._met[verdict.card_id] = verdict.policy_met
+        fresh = [
+            f for f in answers.all_findings(self._services) if f.severity != "note" and f.key not in self._told
+        ]
+        local = self._services.clock.now().astimezone(ZoneInfo(self._services.settings.show.timezone))
+        urgent = [f for f in fresh if f.kind.startswith("destination") or f.severity == "loss"]
+        bundle = urgent if self._notifier.is_quiet(local) else fresh
+        if bundle:
+            self._told |= {f.key for f in bundle}
+            disks = any(f.kind.startswith("destination") for f in bundle)
+            event = "destination in trouble" if disks else "person needed"
+            self._notifier.tell(event, {"findings": [f.to_json() for f in bundle]})
+
+    def close(self) -> None:
+        self._notifier.close()
 
 
 def offload(services: Services, path: str) -> int:

@@ -31,11 +31,6 @@ class Filing:
     placements: Mapping[str, Placement]
     places: Mapping[str, Place]
 
-    def with_versions(self, convention: Convention, views: Sequence[View], versions: Mapping[str, int],
-                      settings_zone: str) -> Mapping[str, Place]:
-        """Places again, with the version each view has."""
-        return convention.places(_named(views, self.placements, versions, settings_zone))
-
 
 def read_setup_log(services: Services) -> SetupLog:
     """The log as it is now; a log that is not there has no rows."""
@@ -115,14 +110,13 @@ def _named(
 def settle(
     services: Services, outbox: Outbox, views: Sequence[View], filing: Filing, versions: Mapping[str, int],
     paths: Mapping[str, Mapping[str, str]],
-) -> list[dict[str, Any]]:
-    """Bring every output of these views to its place and record it; answers what was filed or moved.
+) -> None:
+    """Bring every output of these views to its place and record it.
 
     ``paths`` are the wanted paths by output kind for each view's present version.  Superseded versions stay
     beside the present one: they move with it.
     """
     before = services.work.filings()
-    events: list[dict[str, Any]] = []
     for view in views:
         placement, home = filing.placements[view.id], filing.places[view.id]
         for kind, path in paths[view.id].items():
@@ -133,15 +127,14 @@ def settle(
                 for output in outbox.known(owner=f"{view.id}/{version}", kind=kind).values():
                     outbox.settle(f"{view.id}/{version}", kind, f"{folder}/{output.path.rsplit('/', 1)[-1]}")
         was = before.get(view.id)
-        now = {
-            "folder": home.folder, "shot": placement.shot, "setup": placement.setup, "day": placement.day,
-            "version": versions[view.id],
-        }
-        if was is None or any(was[k] != v for k, v in now.items()):
-            why = "; ".join(placement.why) or "matches nothing in the log"
-            services.work.file(view.id, why=why, utc=services.clock.utc(), **now)
-            events.append({"item": view.id, "why": why, "moved_from": was["folder"] if was else None, **now})
-    return events
+        now = (home.folder, placement.shot, placement.setup, placement.day, versions[view.id])
+        if was is None or now != tuple(was[k] for k in ("folder", "shot", "setup", "day", "version")):
+            services.work.file(
+                view.id, version=versions[view.id], folder=home.folder, shot=placement.shot, setup=placement.setup,
+                day=placement.day, why="; ".join(placement.why) or "matches nothing in the log",
+                utc=services.clock.utc(),
+            )
+            services.log.info("filed", probe=view.id, folder=home.folder, before=was["folder"] if was else "")
 
 
 def findings(views: Sequence[View], filing: Filing) -> list[Finding]:

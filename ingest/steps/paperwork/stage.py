@@ -37,7 +37,8 @@ def card_papers(services: Services, outbox: Outbox, card: CardRecord) -> list[Fi
         return []
     left_out = services.cards.left_out(card.id)
     empty = services.cards.empty_folders(card.id)
-    problems = [(t.path, t.what) for t in services.cards.troubles(card.id) if t.kind in ("listing not whole", "not read")]
+    troubles = services.cards.troubles(card.id)
+    problems = [(t.path, t.what) for t in troubles if t.kind in ("listing not whole", "not read")]
     # What changes with every look at the card (when it was last seen) is no reason for a new paper.
     last_seen = max([card.first_seen_utc, *(c.read_back_utc for c in copies), *(f.second_read_utc for f in files)])
     stamp = max([last_seen, *(c.reread_utc for c in copies)])

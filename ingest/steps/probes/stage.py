@@ -154,7 +154,7 @@ def _keys_of(services: Services, body: Body) -> list[str]:
 
 def matches(body: Body, key: str) -> bool:
     """Whether a block of the settings means the body ``make|model|serial``; what it leaves out fits all."""
-    make, model, serial = (key.split("|") + ["", "", ""])[:3]
+    make, model, serial = [*key.split("|"), "", ""][:3]
     if not (body.make or body.model or body.serial):
         return False
     wanted = ((body.make, make), (body.model, model), (body.serial, serial))
@@ -240,7 +240,8 @@ def _findings(views: Sequence[View]) -> list[Finding]:
             found.append(Finding(
                 kind="set under review", item=view.id, severity=Severity.PERSON,
                 what=f"{len(view.frames)} frames: {'; '.join(view.reasons) or 'a person could not be sure either'}",
-                next=f"Look at its frames (`nightloader probes --why {view.id}`); if it is right: `nightloader review {view.id}`.",
+                next=f"Look at its frames (`nightloader probes --why {view.id}`); if it is right say so: "
+                f"`nightloader review {view.id}`.",
             ))
         elif view.complete is False:
             found.append(Finding(
@@ -283,7 +284,6 @@ def _still_findings(originals: Originals, stills: Mapping[str, StillFact]) -> li
 
 def clocked(settings, frames, headers, notes):  # type: ignore[no-untyped-def]
     from dataclasses import replace
-    from datetime import UTC
     from zoneinfo import ZoneInfo
     out = {}
     for i, f in frames.items():

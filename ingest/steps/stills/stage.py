@@ -6,6 +6,7 @@ One bad file costs that file: a batch whose worker died is read again one by one
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import itertools
 import os
 from collections.abc import Iterable, Sequence
@@ -92,5 +93,6 @@ def _fact(digest: str, answer: dict[str, Any], look: dict[str, Any]) -> StillFac
     if "refused" in look:
         seen = StillLook(decodes=False, trouble=str(look["refused"]))
     else:
-        seen = StillLook(**{k: look.get(k) for k in StillLook.__slots__ if k in look})
+        known = {f.name for f in dataclasses.fields(StillLook)}
+        seen = StillLook(**{k: v for k, v in look.items() if k in known})
     return StillFact(digest=digest, header=header, look=seen, trouble=trouble)

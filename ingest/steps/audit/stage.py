@@ -1,0 +1,279 @@
+"""The audit: list every destination, read again what tonight's plan says, compare, judge.
+
+One thread a destination reads; what it read is stored as it goes, so an audit that was interrupted goes on
+with what was read longest ago.  Nothing is mended here: a copy that no longer reads as it was proven stops
+counting, and the copier owes it again only when a person has seen the finding.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+
+from ingest import __version__
+from ingest.errors import DestinationUnavailable
+from ingest.machinery.clock import utc_of_seconds
+from ingest.machinery.disk.destinations import OpenDestination, find_destination
+from ingest.machinery.disk.folders import list_tree
+from ingest.machinery.disk.readback import Buffer, read_from_device
+from ingest.machinery.ledger.work import Output
+from ingest.records.audit_paper import AuditReport, ProbeLine
+from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, EntryKind
+from ingest.records.findings import Finding
+from ingest.records.papers import PaperFinding
+from ingest.services import Services
+from ingest.steps.audit.comparison import Difference, compare
+from ingest.steps.audit.evidence import AuditEvidence, Reread, Unfiled
+from ingest.steps.audit.questions import judge
+from ingest.steps.audit.rotation import Held, share, tonight
+from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
+
+BATCH = 256
+NOT_READ_AGAIN = frozenset({"show log"})
+
+
+@dataclass(slots=True)
+class _Reading:
+    """What one thread has read at one destination."""
+
+    destination_id: str
+    files: int = 0
+    size_bytes: int = 0
+    until_utc: str = ""
+    interrupted: bool = False
+    differed: list[tuple[str, str]] = field(default_factory=list)
+    unreadable: list[tuple[str, str]] = field(default_factory=list)
+
+    def done(self) -> Reread:
+        return Reread(
+            destination_id=self.destination_id, files=self.files, size_bytes=self.size_bytes,
+            until_utc=self.until_utc, interrupted=self.interrupted, differed=tuple(self.differed),
+            unreadable=tuple(self.unreadable),
+        )
+
+
+def run(
+    services: Services, policy: Policy, *, day: str, days: Sequence[str] = (), full: bool = False,
+    stop: threading.Event | None = None, progress: Callable[[str], None] = lambda _: None,
+) -> AuditReport:
+    """The whole audit about ``day`` (and further ``days`` whose cards are read whole)."""
+    halt = stop or services.stop
+    records = services.cards.destinations(lost=True)
+    opened: list[OpenDestination] = []
+    present: list[DestinationRecord] = []
+    for record in records:
+        try:
+            if record.lost_utc:
+                raise DestinationUnavailable("declared lost")
+            destination = find_destination(services.disk, record.path, record.id)
+        except DestinationUnavailable:
+            present.append(replace(record, present=False))
+            continue
+        opened.append(destination)
+        room = services.disk.room(destination.root)
+        present.append(replace(record, present=True, filesystem=destination.volume.filesystem, free_bytes=room))
+    try:
+        cards = services.cards.cards()
+        copies = {c.id: services.cards.copies(c.id) for c in cards}
+        differences: list[Difference] = []
+        for destination in opened:
+            progress(f"listing {destination.path}")
+            differences += _compare(services, destination, cards, copies)
+        rereads = _read_again(services, opened, cards, copies, [day, *days], full, halt, progress)
+    finally:
+        for destination in opened:
+            destination.close()
+    verdicts = [
+        judge_card(c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy)
+        for c in cards
+    ]
+    evidence = _evidence(services, day, verdicts, present, rereads, differences)
+    return judge(evidence)
+
+
+def _compare(
+    services: Services, destination: OpenDestination, cards: Sequence[CardRecord],
+    copies: Mapping[str, Sequence[CopyFact]],
+) -> Iterator[Difference]:
+    """Each card's folder and the rest of the show against what the ledger says lies there."""
+    try:
+        with destination.folders.hold(services.show) as folder:
+            found = {
+                f"{services.show}/{e.path}": e.size_bytes
+                for e in list_tree(services.disk, folder) if e.kind is EntryKind.FILE
+            }
+    except FileNotFoundError:
+        found = {}
+    papers = {
+        o.path: o for o in services.work.outputs() if o.destination_id == destination.id
+    }
+    for card in cards:
+        base = f"{services.show}/{card.folder}/"
+        expected = {
+            f"{base}{c.stored_path}": c.size_bytes for c in copies[card.id] if c.destination_id == destination.id
+        }
+        # The history of a card lies inside its folder; it is ours and listed among the outputs.
+        inside = {p: found.pop(p) for p in [p for p in found if p.startswith(base)]}
+        ours = {p: papers.pop(p).size_bytes for p in [p for p in papers if p.startswith(base)]}
+        if expected or inside:
+            yield compare(
+                {p[len(base):]: n for p, n in {**expected, **ours}.items()},
+                {p[len(base):]: n for p, n in inside.items()}, destination_id=destination.id,
+                of=f"card {card.roll or card.label or card.folder.rsplit('/', 1)[-1]}", card_id=card.id,
+            )
+    logs = [p for p in found if p == f"{services.show}/paperwork/show_log.jsonl"]
+    yield compare(
+        {p: o.size_bytes for p, o in papers.items()}, found, papers=logs, destination_id=destination.id,
+        of="the show's own files",
+    )
+
+
+def _read_again(
+    services: Services, opened: Sequence[OpenDestination], cards: Sequence[CardRecord],
+    copies: Mapping[str, Sequence[CopyFact]], days: Sequence[str], full: bool, stop: threading.Event,
+    progress: Callable[[str], None],
+) -> list[Reread]:
+    here = {d.id for d in opened}
+    held = []
+    for card in cards:
+        for destination_id in here:
+            own = [c for c in copies[card.id] if c.destination_id == destination_id]
+            if own:
+                held.append(Held(
+                    card_id=card.id, destination_id=destination_id, day=card.day,
+                    files=len(own), size_bytes=sum(c.size_bytes for c in own),
+                ))
+    plan = tonight(held, days=days, full=full)
+    whole = set(plan.whole)
+    todo: dict[str, list[CopyFact]] = {}
+    for destination_id in here:
+        first = [
+            c for card in cards for c in copies[card.id]
+            if c.destination_id == destination_id and (card.id, destination_id) in whole
+        ]
+        rest = sorted(
+            (c for card in cards for c in copies[card.id]
+             if c.destination_id == destination_id and (card.id, destination_id) not in whole),
+            key=lambda c: c.reread_utc or c.read_back_utc,
+        )
+        todo[destination_id] = first + share(((c, c.size_bytes) for c in rest), plan.budgets.get(destination_id, 0))
+    folders = {c.id: f"{services.show}/{c.folder}" for c in cards}
+    outputs: dict[str, list[Output]] = {d: [] for d in here}
+    for output in services.work.outputs():
+        if output.destination_id in here:
+            outputs[output.destination_id].append(output)
+    with ThreadPoolExecutor(max_workers=max(1, len(opened))) as pool:
+        runs = [
+            pool.submit(_one_destination, services, d, todo[d.id], outputs[d.id], folders, stop, progress)
+            for d in opened
+        ]
+        return [r.result().done() for r in runs]
+
+
+def _one_destination(
+    services: Services, destination: OpenDestination, copies: Sequence[CopyFact], outputs: Sequence[Output],
+    folders: Mapping[str, str], stop: threading.Event, progress: Callable[[str], None],
+) -> _Reading:
+    reading = _Reading(destination_id=destination.id)
+    buffer = Buffer()
+    batch: list[tuple[CopyFact, str, str, str]] = []
+    try:
+        for n, copy in enumerate(copies):
+            if stop.is_set():
+                reading.interrupted = True
+                break
+            path = f"{folders[copy.card_id]}/{copy.stored_path}"
+            digest, proof = _read(services, destination, path, buffer)
+            expected = copy.source_digest.rpartition(":")[2]
+            _note(reading, copy.card_id, copy.stored_path, digest, expected, copy.size_bytes)
+            batch.append((copy, digest, proof, services.clock.utc()))
+            if len(batch) >= BATCH:
+                services.cards.record_reread(batch)
+                batch = []
+                progress(f"{destination.path}: {n + 1:,} of {len(copies):,} files read again")
+        services.cards.record_reread(batch)
+        if not stop.is_set():
+            _own_files(services, destination, outputs, reading, buffer, stop)
+    finally:
+        buffer.close()
+    reading.until_utc = services.clock.utc()
+    return reading
+
+
+def _own_files(
+    services: Services, destination: OpenDestination, outputs: Sequence[Output], reading: _Reading, buffer: Buffer,
+    stop: threading.Event,
+) -> None:
+    """Merged pictures and papers are read again every time: they are few."""
+    for output in outputs:
+        if stop.is_set():
+            reading.interrupted = True
+            return
+        digest, _ = _read(services, destination, output.path, buffer)
+        _note(reading, "", output.path, digest, output.digest.rpartition(":")[2], output.size_bytes)
+        services.work.set_output(replace(
+            output, reread_utc=services.clock.utc(), reread_digest=f"xxh3_128:{digest}" if digest else ""
+        ))
+
+
+def _note(reading: _Reading, owner: str, path: str, digest: str, expected: str, size_bytes: int) -> None:
+    reading.files += 1
+    reading.size_bytes += size_bytes
+    if not digest:
+        reading.unreadable.append((owner, path))
+    elif digest != expected:
+        reading.differed.append((owner, path))
+
+
+def _read(services: Services, destination: OpenDestination, path: str, buffer: Buffer) -> tuple[str, str]:
+    """(digest, proof) as the device returns it now; ("", "") for missing or unreadable."""
+    folder_path, _, name = path.rpartition("/")
+    volume = destination.volume
+    try:
+        with destination.folders.hold(folder_path) as folder:
+            digests, proof = read_from_device(
+                services.disk, folder, name, filesystem=volume.filesystem, device=volume.device, buffer=buffer
+            )
+        return digests.digest, str(proof)
+    except OSError as error:
+        services.log.warning("cannot be read again", destination=destination.path, path=path, error=str(error))
+        return "", ""
+
+
+def _evidence(
+    services: Services, day: str, verdicts: Sequence[CardVerdict], present: Sequence[DestinationRecord],
+    rereads: Sequence[Reread], differences: Sequence[Difference],
+) -> AuditEvidence:
+    findings = [*services.cards.findings(), *services.work.findings()]
+    filings = services.work.filings()
+    views = services.work.views()
+    made = {p.id: p for p in services.work.probes()}
+    by_item: dict[str, list[Finding]] = {}
+    for finding in findings:
+        by_item.setdefault(finding.item.split(":", 1)[0], []).append(finding)
+    probes = []
+    for view in views:
+        filed, fact = filings.get(view.id, {}), made.get(view.id)
+        record = fact.record if fact is not None and fact.record else {}
+        taken = view.taken_s
+        probes.append(ProbeLine(
+            id=view.id, shot=filed.get("shot") or None, setup=filed.get("setup") or None, day=filed.get("day") or None,
+            position=view.position, view=view.view, complete=view.complete, review=view.review,
+            reasons=list(view.reasons), merged=bool(record), trouble=fact.trouble if fact else "not merged yet",
+            frames=len(view.frames), exposures_s=[f.exposure_s for f in view.frames],
+            stops=record.get("stops_covered"), clipped_share=record.get("clipped", {}).get("share"),
+            taken_utc=utc_of_seconds(taken[0]) if taken else None, folder=filed.get("folder"), body=view.body,
+            lens=view.lens, kind=view.kind,
+            findings=[PaperFinding(**f.to_json()) for f in by_item.get(view.id, [])],
+        ))
+    unfiled = [
+        Unfiled(item=f.item, what="probe", why=f.what, next=f.next) for f in findings if f.kind == "unfiled"
+    ]
+    return AuditEvidence(
+        show=services.show, time_zone=services.settings.show.timezone, day=day, written_utc=services.clock.utc(),
+        software_version=__version__, cards=verdicts, destinations=present,
+        names={d.id: d.path for d in present}, rereads=rereads, differences=differences, probes=probes,
+        unfiled=unfiled, findings=[f for f in findings if f.kind != "unfiled"],
+    )
