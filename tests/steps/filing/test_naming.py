@@ -90,7 +90,7 @@ _ITEM = st.builds(Named, id=st.uuids().map(lambda u: u.hex), kind=st.sampled_fro
                   time=st.sampled_from(["", "1503"]))
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(st.lists(_ITEM, max_size=14, unique_by=lambda i: i.id), st.sampled_from(sorted(TREES)),
        st.sampled_from(["", "{id}_{version}", "{probe}{version}", "{setup}-{probe}-{camera}-{version:04d}"]),
        st.randoms())
@@ -110,7 +110,7 @@ def test_never_two_on_one_path(items: list[Named], tree: str, pattern: str, mix:
     assert convention.places(shuffled) == places
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.lists(_ITEM.filter(lambda i: i.kind == "probe" and bool(i.setup)), min_size=2, max_size=8,
                 unique_by=lambda i: i.id))
 def test_two_setups_never_share_a_folder(items: list[Named]) -> None:
