@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
 
 
 class Status(StrEnum):
@@ -89,3 +90,61 @@ class SetupCoverage:
     @property
     def key(self) -> tuple[str, str, str]:
         return (self.day, self.unit, self.setup)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Captured:
+    """What the header of a clip or still says, beside where it was filed; "" and None where it is silent.
+
+    ``kind`` is clip or still.  ``number`` is its place in the body's own numbering (the last figures of a
+    DCF or clip name), ``series`` what stands before them.  ``take`` as read from a slate; ``role``
+    clean_plate, dirty_plate, reference, or "" for a take.
+    """
+
+    id: str
+    kind: str
+    name: str
+    role: str = ""
+    body: str = ""
+    start_s: float | None = None
+    day: str = ""
+    unit: str = ""
+    setup: str = ""
+    take: str = ""
+    camera: str = ""
+    focal_mm: float | None = None
+    frame_rate: Fraction | None = None
+    lens: str = ""
+    lens_serial: str = ""
+    body_serial: str = ""
+    series: str = ""
+    number: int | None = None
+    duration_s: float | None = None
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        return (self.day, self.unit, self.setup)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardSeen:
+    """A card that came: its day, what it is called, which bodies wrote it, what is on it (still, clip, sound)."""
+
+    id: str
+    day: str
+    label: str = ""
+    roll: str = ""
+    unit: str = ""
+    bodies: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LensEntry:
+    """One lens by serial: on which days and setups it was used, and the grids shot of it."""
+
+    serial: str
+    lens: str
+    days: tuple[str, ...] = ()
+    setups: tuple[str, ...] = ()
+    grids: tuple[str, ...] = ()

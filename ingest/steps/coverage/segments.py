@@ -62,7 +62,7 @@ def segments(rows: Sequence[SetupRow], sheets: Mapping[int, Sheet]) -> tuple[Seg
     for row in rows:
         told = _told(row)
         changes = [f"{name} {state[name]} to {value}" for name, value in told.items()
-                   if name in state and words(state[name]) != words(value)]
+                   if name in state and _bare(state[name]) != _bare(value)]
         sheet = sheets.get(row.line)
         if sheet and sheet.camera_height_m is not None:
             if height is not None and abs(sheet.camera_height_m - height) > HEIGHT_CHANGE_M:
@@ -77,6 +77,11 @@ def segments(rows: Sequence[SetupRow], sheets: Mapping[int, Sheet]) -> tuple[Seg
         lights[-1] = state.get("lighting", "")
     return tuple(Segment(key=part[0].key, rows=tuple(part), because=why, lighting=light)
                  for part, why, light in zip(parts, reasons, lights, strict=True))
+
+
+def _bare(text: str) -> str:
+    """What tells two entries apart: "35", "35mm" and "35 MM" are one lens, "A+B" and "a b" one pair."""
+    return words(text).replace(" ", "").replace("mm", "")
 
 
 def _told(row: SetupRow) -> dict[str, str]:

@@ -20,7 +20,8 @@ HEAD = "day,setup,name,value,length,width,height,by,with,notes\n"
 def test_lengths_and_boxes() -> None:
     rows, asked = read_measurements(
         HEAD + '2026-04-01,27A,mooring post to lens,"12\'4""",,,,Ines,tape,\n'
-        "2026-04-01,27A,crate,,1.2 m,80 cm,\"2'6\"\"\",,,\n,,pier height,4m20,,,,,laser,whole show\n")
+        '2026-04-01,27A,crate,,1.2 m,80 cm,"2\'6""",,,\n,,pier height,4m20,,,,,laser,whole show\n'
+    )
     assert not asked
     assert rows[0].value and rows[0].value.m == pytest.approx(3.7592) and rows[0].value.written == "12'4\""
     assert rows[1].is_box and rows[1].width and rows[1].width.m == 0.8 and rows[1].height
@@ -40,17 +41,21 @@ def test_unclear_cells_are_asked_and_one_setting_solves_them() -> None:
 
 
 def test_impossible_and_suspicious_values_are_findings() -> None:
-    rows, _ = read_measurements(HEAD + "2026-04-01,27A,camera height,60 m,,,,,,\n"
-                                "2026-04-01,27A,table,1.70 m,,,,,,\n2026-04-01,27A,table,5.58 m,,,,,,\n"
-                                "2026-04-01,27A,door,2.00 m,,,,,,\n2026-04-01,27A,door,2.10 m,,,,,,\n")
+    rows, _ = read_measurements(
+        HEAD + "2026-04-01,27A,camera height,60 m,,,,,,\n"
+        "2026-04-01,27A,table,1.70 m,,,,,,\n2026-04-01,27A,table,5.58 m,,,,,,\n"
+        "2026-04-01,27A,door,2.00 m,,,,,,\n2026-04-01,27A,door,2.10 m,,,,,,\n"
+    )
     assert [f.kind for f in suspicious(rows)] == ["unusual_value", "feet_for_metres", "measurements_differ"]
 
 
 def test_the_camera_sheet_in_the_log() -> None:
-    text = ("day,setup,start,lens,T-stop,Height,Tilt,FPS,Shutter Angle,ND,Focus Distance,probe height (cm)\n"
-            "2026-04-01,27A,09:00,35mm,2.8 1/2,5'7\",5 dn,23.98,1/48,N6,12' to 4'6\",173\n"
-            "2026-04-01,27B,10:00,the wide one,wide open,5.7,5,fast,,,inf,\n"
-            "2026-04-01,27C,11:00,50,,60 m,,,,,,\n")
+    text = (
+        "day,setup,start,lens,T-stop,Height,Tilt,FPS,Shutter Angle,ND,Focus Distance,probe height (cm)\n"
+        "2026-04-01,27A,09:00,35mm,2.8 1/2,5'7\",5 dn,23.98,1/48,N6,12' to 4'6\",173\n"
+        "2026-04-01,27B,10:00,the wide one,wide open,5.7,5,fast,,,inf,\n"
+        "2026-04-01,27C,11:00,50,,60 m,,,,,,\n"
+    )
     log = read_log(text, zone="Europe/Lisbon")
     sheet = read_sheet(log.rows[0], log)
     assert sheet.camera_height_m == pytest.approx(1.7018) and sheet.probe_height_m == 1.73
@@ -67,10 +72,15 @@ def test_the_camera_sheet_in_the_log() -> None:
 
 
 def test_expected_cards() -> None:
-    cards, asked = read_expected("day;roll;body;kind;count\n2026-04-01;A001;A;camera;\n2026-04-01;;;sound;1\n"
-                                 "2026-04-01;;Cam-360;stills;2\n01/04/26;B1;;;\n2026-04-01;B2;;;many\n2026-04-01;;;;3\n")
+    cards, asked = read_expected(
+        "day;roll;body;kind;count\n2026-04-01;A001;A;camera;\n2026-04-01;;;sound;1\n"
+        "2026-04-01;;Cam-360;stills;2\n01/04/26;B1;;;\n2026-04-01;B2;;;many\n2026-04-01;;;;3\n"
+    )
     assert [(c.card, c.body, c.kind, c.count) for c in cards] == [
-        ("A001", "A", "camera", 1), ("", "", "sound", 1), ("", "Cam-360", "stills", 2)]
+        ("A001", "A", "camera", 1),
+        ("", "", "sound", 1),
+        ("", "Cam-360", "stills", 2),
+    ]
     assert [(q.line, q.column) for q in asked] == [(5, "day"), (6, "count"), (7, "card")]
 
 
