@@ -24,6 +24,8 @@ HOMES = {
     "psutil": ("ingest.machinery.disk",),
     "tomli": ("ingest.settings",),
     "rich": ("ingest.faces",),
+    "pint": ("ingest.steps.setups",),
+    "astral": ("ingest.steps.coverage",),
     "cv2": ("ingest.machinery.worker", "ingest.steps.merging", "ingest.steps.panorama", "ingest.steps.light"),
 }
 # What a rule may not know: it gets values and gives values.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -60,7 +61,35 @@ class Question:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SetupLog:
-    """Everything one reading of the log gave: rows in order and questions."""
+    """Everything one reading of the log gave: rows in order and questions.  ``units`` are what headers
+    say about their column ("camera height (cm)": camera_height -> cm)."""
 
     rows: tuple[SetupRow, ...] = ()
+    questions: tuple[Question, ...] = ()
+    units: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sheet:
+    """The numbers of one row's camera sheet, as understood; None where nothing (clear) is written.
+
+    Lengths in metres, ``*_to`` the end of a move; tilt in degrees, up positive; ``frame_rate`` frames a
+    second as recorded; ``stop_kind`` T, f or "".  ``approximate`` names the columns written with "about".
+    """
+
+    line: int
+    camera_height_m: float | None = None
+    camera_height_to_m: float | None = None
+    object_height_m: float | None = None
+    probe_height_m: float | None = None
+    focus_m: float | None = None
+    focus_to_m: float | None = None
+    tilt_deg: float | None = None
+    focal_mm: float | None = None
+    stop: float | None = None
+    stop_kind: str = ""
+    frame_rate: Fraction | None = None
+    shutter_deg: float | None = None
+    nd_stops: float | None = None
+    approximate: tuple[str, ...] = ()
     questions: tuple[Question, ...] = ()

@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
+UNITS = ("m", "cm", "mm", "ft", "in", "feet", "inch", "inches", "metres", "meters", "deg", "degrees", "k", "fps")
 SEPARATORS = ",;\t|"
 _LONGEST_CELL = 20_000
 _NOT_WORD = re.compile(r"[^a-z0-9]+")
@@ -31,14 +32,16 @@ class CellRow:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Table:
     """``header_line`` is 0 where no row names the columns; then there are no rows and ``first_line``
-    holds the first written row, for the question.  ``problems`` are (line, words)."""
+    holds the first written row, for the question.  ``units`` are those that headers name ("height (cm)").
+    ``problems`` are (line, words)."""
 
     rows: tuple[CellRow, ...] = ()
     columns: tuple[str, ...] = ()
     header_line: int = 0
     first_line: str = ""
     separator: str = ","
-    problems: tuple[tuple[int, str], ...] = field(default=())
+    units: Mapping[str, str] = field(default_factory=dict)
+    problems: tuple[tuple[int, str], ...] = ()
 
 
 def decoded(data: bytes) -> str:
@@ -81,11 +84,20 @@ def lookup(synonyms: Mapping[str, Collection[str]]) -> dict[str, str]:
     return found
 
 
+def _known(header: str, known: Mapping[str, str]) -> tuple[str, str]:
+    """Our name for a header and the unit it ends with; ("", "") for a header of the person's own."""
+    words = plain(header)
+    if words in known:
+        return known[words], ""
+    head, _, unit = words.rpartition(" ")
+    return (known[head], unit) if unit in UNITS and head in known else ("", "")
+
+
 def _named(cells: Sequence[str], known: Mapping[str, str]) -> list[str]:
     """Column names of a header row; a name met twice gets a number, an empty one its place."""
     names: list[str] = []
     for place, cell in enumerate(cells, 1):
-        name = known.get(plain(cell), "") or cell.strip() or f"column {place}"
+        name = _known(cell, known)[0] or cell.strip() or f"column {place}"
         twin = 2
         while name in names:
             name = f"{name.removesuffix(f' ({twin - 1})')} ({twin})"
@@ -95,7 +107,7 @@ def _named(cells: Sequence[str], known: Mapping[str, str]) -> list[str]:
 
 
 def _is_header(cells: Sequence[str], known: Mapping[str, str], needed: Collection[str]) -> bool:
-    names = [known[p] for c in cells if (p := plain(c)) in known]
+    names = [name for c in cells if (name := _known(c, known)[0])]
     written = sum(bool(c.strip()) for c in cells)
     return len(set(names)) >= 2 and any(n in needed for n in names) and 2 * len(names) >= written
 
@@ -128,7 +140,7 @@ def _best_separator(lines: Sequence[str], known: Mapping[str, str]) -> str:
     """The separator under which some early row holds most known headers; a tie goes to the comma."""
 
     def headers(separator: str) -> int:
-        return max((sum(plain(c) in known for c in line.split(separator)) for line in lines), default=0)
+        return max((sum(bool(_known(c, known)[0]) for c in line.split(separator)) for line in lines), default=0)
 
     return max(SEPARATORS, key=lambda s: (headers(s), -SEPARATORS.index(s)))
 
@@ -155,6 +167,7 @@ def read_table(data: bytes | str, *, synonyms: Mapping[str, Collection[str]], ne
     written, problems = _split(text, separator)
     names: list[str] = []
     columns: list[str] = []
+    units: dict[str, str] = {}
     rows: list[CellRow] = []
     header_line = 0
     first_row = ""
@@ -163,6 +176,8 @@ def read_table(data: bytes | str, *, synonyms: Mapping[str, Collection[str]], ne
             continue
         if _is_header(cells, known, needed):
             names = _named(cells, known)
+            said = zip(names, (_known(cell, known)[1] for cell in cells), strict=True)
+            units.update({name: unit for name, unit in said if unit})
             columns += [n for n in names if n not in columns]
             header_line = header_line or line
         elif names:
@@ -170,7 +185,7 @@ def read_table(data: bytes | str, *, synonyms: Mapping[str, Collection[str]], ne
         elif not first_row:
             first_row = separator.join(cells)
     return Table(rows=tuple(rows), columns=tuple(columns), header_line=header_line, first_line=first_row[:200],
-                 separator=separator, problems=tuple(problems))
+                 separator=separator, units=units, problems=tuple(problems))
 
 
 def _row(line: int, cells: list[str], names: list[str], separator: str) -> CellRow:

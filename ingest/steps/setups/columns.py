@@ -43,6 +43,14 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "object_height": ("object ht", "cg height", "cg object height"),
     "probe_height": ("probe ht", "hdri height"),
     "under_protest": ("protest",),
+    # ticks: was it shot, is it not needed, was it given up
+    "probe": ("hdri", "light probe", "hdr", "probe done"),
+    "clean_plate": ("clean", "clean plates"),
+    "dirty_plate": ("dirty", "dirty plates"),
+    "chart": ("colour chart", "color chart", "charts"),
+    "balls": ("ball", "grey ball", "gray ball", "mirror ball", "grey and mirror ball"),
+    "measured": ("measurements", "measurement"),
+    "lens_grid": ("grid", "grids", "lens grids"),
 }
 
 NEEDED = ("setup", "slate", "start", "timestamp")

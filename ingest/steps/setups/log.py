@@ -93,7 +93,8 @@ def read_log(
     where = {d.day: ZoneInfo((zones or {}).get(d.day.isoformat(), zone)) for d in drafts}
     rows = _timed(drafts, where, reading)
     rows = _ended(rows, where, rolls)
-    return SetupLog(rows=tuple(_doubted(_one_spelling(rows), reading)), questions=tuple(reading.questions))
+    rows = _doubted(_one_spelling(rows), reading)
+    return SetupLog(rows=tuple(rows), questions=tuple(reading.questions), units=dict(table.units))
 
 
 def _tidy(text: str) -> str:

@@ -30,11 +30,16 @@ def test_the_default_tree() -> None:
 
 
 def test_two_days_two_units_one_name() -> None:
-    items = [Named(id=i, shots=("S1",), setup="27", day=d, unit=u, probe="p") for i, d, u in
-             (("a", DAY, ""), ("b", "2026-04-02", ""), ("c", "2026-04-02", "2"))]
+    items = [
+        Named(id=i, shots=("S1",), setup="27", day=d, unit=u, probe="p")
+        for i, d, u in (("a", DAY, ""), ("b", "2026-04-02", ""), ("c", "2026-04-02", "2"))
+    ]
     folders = [TIDE.places(items)[i].folder for i in "abc"]
-    assert folders == [f"shots/S1/27_{DAY}/probes/p", "shots/S1/27_2026-04-02_main/probes/p",
-                       "shots/S1/27_2026-04-02_2/probes/p"]
+    assert folders == [
+        f"shots/S1/27_{DAY}/probes/p",
+        "shots/S1/27_2026-04-02_main/probes/p",
+        "shots/S1/27_2026-04-02_2/probes/p",
+    ]
     assert TIDE.places(items[:1])["a"].folder == "shots/S1/27/probes/p"
 
 
@@ -47,27 +52,35 @@ def test_the_societys_open_tree() -> None:
     # Folder names: VES On-Set VFX Data Collection and Usage Guide 1.0.0 (2026), directory structure.
     tree = Convention.parse(show="TIDE", tree="open-tree")
     a = Named(id="a", shots=("A010",), setup="27", day=DAY, probe="p")
-    places = tree.places([a, Named(id="b", kind="plate", shots=("A010",), setup="27", day=DAY),
-                          Named(id="c", setup="28", day=DAY, probe="q")])
+    places = tree.places(
+        [
+            a,
+            Named(id="b", kind="plate", shots=("A010",), setup="27", day=DAY),
+            Named(id="c", setup="28", day=DAY, probe="q"),
+        ]
+    )
     assert places["a"].folder == "shoot/hdris/A010/27/p"
     assert places["b"].folder == "shots/A010/elements/plates/27"
     assert places["c"].folder == f"shoot/shots_to_be_sorted/hdris/tbd/{DAY}_28/q"
 
 
-@pytest.mark.parametrize(("pattern", "words"), [
-    ("{show}_{stup}_{probe}_v{version:03d}", "nearest is {setup}"),
-    ("{show}_{probe", "unpaired brace"),
-    ("{show}_{setup}_v{version:03d}", "needs {probe}"),
-    ("{show}_{probe}", "needs {version}"),
-    ("{probe:03d}_{version}", "does not fit"),
-    ("{show}/{probe}_{version}", "not safe"),
-    ("{show} {probe}_{version}", "not safe"),
-    ("{probe.__class__}_{version}", "is no token"),
-    ("{}_{probe}_{version}", "is no token"),
-    ("{probe!r}_{version}", "not safe"),
-    ("{probe:>200}_{version}", "not safe"),
-    ("{probe}_{version:0300d}", "at most"),
-])
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        ("{show}_{stup}_{probe}_v{version:03d}", "nearest is {setup}"),
+        ("{show}_{probe", "unpaired brace"),
+        ("{show}_{setup}_v{version:03d}", "needs {probe}"),
+        ("{show}_{probe}", "needs {version}"),
+        ("{probe:03d}_{version}", "does not fit"),
+        ("{show}/{probe}_{version}", "not safe"),
+        ("{show} {probe}_{version}", "not safe"),
+        ("{probe.__class__}_{version}", "is no token"),
+        ("{}_{probe}_{version}", "is no token"),
+        ("{probe!r}_{version}", "not safe"),
+        ("{probe:>200}_{version}", "not safe"),
+        ("{probe}_{version:0300d}", "at most"),
+    ],
+)
 def test_mistakes_are_told_when_the_settings_are_read(pattern: str, words: str) -> None:
     with pytest.raises(SettingsError) as told:
         Convention.parse(show="TIDE", pattern=pattern)
@@ -80,20 +93,51 @@ def test_all_mistakes_at_once() -> None:
     assert len(told.value.problems) >= 4
 
 
-_WORD = st.one_of(st.text(max_size=8), st.sampled_from(
-    ["27", "27a", "27A", "27 A", "27-A", "tbd", "TBD", "unfiled", "con", "..", "27_2026-04-01", "ä", "a" * 90,
-     "2026-04-01_27", "?", "??"]))
+_WORD = st.one_of(
+    st.text(max_size=8),
+    st.sampled_from(
+        [
+            "27",
+            "27a",
+            "27A",
+            "27 A",
+            "27-A",
+            "tbd",
+            "TBD",
+            "unfiled",
+            "con",
+            "..",
+            "27_2026-04-01",
+            "ä",
+            "a" * 90,
+            "2026-04-01_27",
+            "?",
+            "??",
+        ]
+    ),
+)
 _DAY = st.sampled_from([DAY, "2026-04-02", ""])
-_ITEM = st.builds(Named, id=st.uuids().map(lambda u: u.hex), kind=st.sampled_from(sorted(TREES["setup-tree"])),
-                  shots=st.lists(_WORD.filter(bool), max_size=3, unique=True).map(tuple), setup=_WORD, day=_DAY,
-                  unit=st.sampled_from(["", "2", "Main", "main"]), probe=_WORD, version=st.integers(1, 3),
-                  time=st.sampled_from(["", "1503"]))
+_ITEM = st.builds(
+    Named,
+    id=st.uuids().map(lambda u: u.hex),
+    kind=st.sampled_from(sorted(TREES["setup-tree"])),
+    shots=st.lists(_WORD.filter(bool), max_size=3, unique=True).map(tuple),
+    setup=_WORD,
+    day=_DAY,
+    unit=st.sampled_from(["", "2", "Main", "main"]),
+    probe=_WORD,
+    version=st.integers(1, 3),
+    time=st.sampled_from(["", "1503"]),
+)
 
 
-@settings(max_examples=400, deadline=None)
-@given(st.lists(_ITEM, max_size=14, unique_by=lambda i: i.id), st.sampled_from(sorted(TREES)),
-       st.sampled_from(["", "{id}_{version}", "{probe}{version}", "{setup}-{probe}-{camera}-{version:04d}"]),
-       st.randoms())
+@settings(max_examples=120, deadline=None)
+@given(
+    st.lists(_ITEM, max_size=14, unique_by=lambda i: i.id),
+    st.sampled_from(sorted(TREES)),
+    st.sampled_from(["", "{id}_{version}", "{probe}{version}", "{setup}-{probe}-{camera}-{version:04d}"]),
+    st.randoms(),
+)
 def test_never_two_on_one_path(items: list[Named], tree: str, pattern: str, mix: object) -> None:
     convention = Convention.parse(show="TIDE", tree=tree, pattern=pattern)
     places = convention.places(items)
@@ -110,9 +154,12 @@ def test_never_two_on_one_path(items: list[Named], tree: str, pattern: str, mix:
     assert convention.places(shuffled) == places
 
 
-@settings(max_examples=100, deadline=None)
-@given(st.lists(_ITEM.filter(lambda i: i.kind == "probe" and bool(i.setup)), min_size=2, max_size=8,
-                unique_by=lambda i: i.id))
+@settings(max_examples=50, deadline=None)
+@given(
+    st.lists(
+        _ITEM.filter(lambda i: i.kind == "probe" and bool(i.setup)), min_size=2, max_size=8, unique_by=lambda i: i.id
+    )
+)
 def test_two_setups_never_share_a_folder(items: list[Named]) -> None:
     places = TIDE.places(items)
     owners: dict[str, tuple[str, ...]] = {}

@@ -41,8 +41,10 @@ def one(item: Item, evidence: Evidences) -> Placement:
 THREE = (",A010,27A,09:00,,A", ",A020,27B,10:00,10:40,A", ",,28,11:30,,A")
 
 
-@pytest.mark.parametrize(("clock", "setup", "shot"), [
-    ("09:30", "27A", "A010"), ("10:20", "27B", "A020"), ("12:00", "28", ""), ("09:02", "27A", "A010")])
+@pytest.mark.parametrize(
+    ("clock", "setup", "shot"),
+    [("09:30", "27A", "A010"), ("10:20", "27B", "A020"), ("12:00", "28", ""), ("09:02", "27A", "A010")],
+)
 def test_by_the_log(clock: str, setup: str, shot: str) -> None:
     p = one(probe(clock), known(*THREE))
     assert (p.setup, p.shot, p.evidence, p.review, p.day) == (setup, shot, Evidence.LOG, False, D)
@@ -111,8 +113,14 @@ def test_a_doubtful_row_makes_what_it_decides_doubtful() -> None:
 
 
 def test_by_hand_wins() -> None:
-    p = one(probe("09:30"), known(*THREE, decisions={"p": Decision(shot="", setup="28", by="Ines")},
-                                  slates=[SlateReading(setup="27B", at_s=at("09:29"), body="b")]))
+    p = one(
+        probe("09:30"),
+        known(
+            *THREE,
+            decisions={"p": Decision(shot="", setup="28", by="Ines")},
+            slates=[SlateReading(setup="27B", at_s=at("09:29"), body="b")],
+        ),
+    )
     assert (p.setup, p.evidence, p.review, p.day) == ("28", Evidence.HAND, False, D)
     new = one(probe("09:30"), known(decisions={"p": Decision(shot="Z1", setup="99")}))
     assert (new.shot, new.setup, new.day) == ("Z1", "99", D)
@@ -178,8 +186,9 @@ def test_the_shoot_day_in_summer_time() -> None:
     assert shoot_day(rolls.timestamp(), zone, rolls.time()) == ("2026-03-29", 0.0)
 
 
-_ROWS = st.lists(st.tuples(st.integers(7 * 60, 20 * 60), st.integers(5, 120), st.sampled_from("ABCDE"), st.booleans()),
-                 max_size=8).map(lambda rows: sorted(rows))
+_ROWS = st.lists(
+    st.tuples(st.integers(7 * 60, 20 * 60), st.integers(5, 120), st.sampled_from("ABCDE"), st.booleans()), max_size=8
+).map(lambda rows: sorted(rows))
 _TIMES = st.lists(st.tuples(st.integers(6 * 3600 + 1800, 22 * 3600), st.sampled_from([0.0, 20.0, 200.0])), max_size=8)
 
 
@@ -191,8 +200,10 @@ def test_properties(rows: list[tuple[int, int, str, bool]], times: list[tuple[in
 
     evidence = known(*(f",,{s},{hhmm(a)},{'' if open_end else hhmm(a + n)}," for a, n, s, open_end in rows))
     midnight = at("00:00")
-    items = [Item(id=str(n), body="b", moments=tuple(midnight + t + i for i in range(5)), sigma_s=s)
-             for n, (t, s) in enumerate(times)]
+    items = [
+        Item(id=str(n), body="b", moments=tuple(midnight + t + i for i in range(5)), sigma_s=s)
+        for n, (t, s) in enumerate(times)
+    ]
     placed = place(items, evidence)
     mixed = list(items)
     random.Random(seed).shuffle(mixed)
@@ -202,6 +213,10 @@ def test_properties(rows: list[tuple[int, int, str, bool]], times: list[tuple[in
         assert w.review or not p.review  # taking evidence away never improves a verdict
         assert p.review == bool(p.reasons)
         if p.setup and not p.review:
-            covering = {r.key for r in evidence.log.rows for m in item.moments
-                        if r.start_s is not None and r.until_s is not None and r.start_s <= m < r.until_s}
+            covering = {
+                r.key
+                for r in evidence.log.rows
+                for m in item.moments
+                if r.start_s is not None and r.until_s is not None and r.start_s <= m < r.until_s
+            }
             assert covering == {p.key}

@@ -147,8 +147,14 @@ def test_summer_time() -> None:
 
 
 def test_bad_rows_cost_only_themselves_and_are_asked_about() -> None:
-    log = read(f"{DAY},,1,09:00,,,,", f"{DAY},,2,1O:00,,,,", f"{DAY},,,11:00,,,,", f"{DAY},,4,12:00,11:30,,,",
-               f"{DAY},,5,13:00,99:99,,,", f"{DAY},,6,14:00,,,,")
+    log = read(
+        f"{DAY},,1,09:00,,,,",
+        f"{DAY},,2,1O:00,,,,",
+        f"{DAY},,,11:00,,,,",
+        f"{DAY},,4,12:00,11:30,,,",
+        f"{DAY},,5,13:00,99:99,,,",
+        f"{DAY},,6,14:00,,,,",
+    )
     assert [r.setup for r in log.rows] == ["1", "4", "5", "6"]
     assert [(q.line, q.column) for q in log.questions] == [(3, "start"), (4, "setup"), (5, "end"), (6, "end")]
     assert log.rows[0].doubts  # its end hangs on rows that could not be read
@@ -200,5 +206,6 @@ def test_what_is_written_is_read(rows: list[tuple[int, str, str]], separator: st
         writer.writerow([f"2026-04-{n:02}", "S1", setup, f"{minute // 60:02}:{minute % 60:02}", "", "", "", note])
     log = read_log(out.getvalue().encode(encode), zone="Asia/Tokyo")
     assert [(r.setup, local(r.start_s, "Asia/Tokyo")) for r in log.rows] == [
-        (setup, f"{n:02} {m // 60:02}:{m % 60:02}") for n, (m, setup, _) in enumerate(rows, 1)]
+        (setup, f"{n:02} {m // 60:02}:{m % 60:02}") for n, (m, setup, _) in enumerate(rows, 1)
+    ]
     assert not log.questions

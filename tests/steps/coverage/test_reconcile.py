@@ -1,0 +1,139 @@
+"""Log, clips, stills, numbering, expected cards and lenses held against each other."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ingest.records.coverage import Captured, CardSeen, Taken
+from ingest.records.findings import Severity
+from ingest.records.setups import SetupLog
+from ingest.steps.coverage.reconcile import (
+    expected_cards,
+    headers_and_log,
+    lens_ledger,
+    numbering_gaps,
+    takes_and_clips,
+    takes_of,
+)
+from ingest.steps.setups.expected import read_expected
+from ingest.steps.setups.log import read_log
+from ingest.steps.setups.sheet import read_sheet
+
+D = "2026-04-01"
+
+
+def log_of(head: str, *rows: str) -> SetupLog:
+    return read_log(f"day,{head}\n" + "\n".join(f"{D},{r}" for r in rows), zone="Europe/Lisbon")
+
+
+def clip(n: int, setup: str = "27A", **more: object) -> Captured:
+    return Captured(id=f"c{n}", kind="clip", name=f"clip {n}", day=D, setup=setup, start_s=1775030700.0 + n, **more)  # type: ignore[arg-type]
+
+
+def test_takes_without_clips_and_clips_without_takes() -> None:
+    log = log_of("setup,start,take,camera", "27A,09:00,1-3,A", "27B,10:00,,A", '28,11:00,"1, 2",A+B')
+    assert (
+        takes_and_clips(log.rows, [clip(n, take=str(n)) for n in (1, 2, 3)] + [clip(n, "28") for n in range(4)]) == []
+    )
+    kinds = {
+        f.kind: f.what
+        for f in takes_and_clips(
+            log.rows, [clip(1, take="1"), clip(2, take="t4"), clip(3, "99"), clip(4, "28"), clip(5, "28")]
+        )
+    }
+    assert kinds["take_without_clip"] == "27A: no clip of take 2, 3" and "take 4" in kinds["clip_without_take"]
+    assert "99" in kinds["clips_without_row"]
+    counted = takes_and_clips(log.rows, [clip(n) for n in (1, 2)] + [clip(n, "28") for n in range(5)])
+    assert [f.kind for f in counted] == ["take_without_clip", "clip_without_take"]
+    plates = [clip(n) for n in (1, 2, 3)] + [clip(9, role="clean_plate")] + [clip(n, "28") for n in range(4)]
+    assert takes_and_clips(log.rows, plates) == []
+
+
+def test_takes_as_written() -> None:
+    assert takes_of("1-12")[-1] == "12" and takes_of("1/2") == ("1", "2") and takes_of("9-3") == ()
+
+
+def test_headers_against_the_log() -> None:
+    log = log_of("setup,start,focal length,fps,lens serial", "27A,09:00,35mm,24,00-12O7", "27A,10:00,50,23.98,S/N 1207")
+    sheets = {r.line: read_sheet(r, log) for r in log.rows}
+    first, second = (r.start_s or 0 for r in log.rows)
+
+    def at(moment: float, **more: object) -> Captured:
+        return Captured(id="c", kind="clip", name="clip", day=D, setup="27A", start_s=moment, **more)  # type: ignore[arg-type]
+
+    true24 = Fraction(24000, 1001)
+    fine = [
+        at(first + 60, focal_mm=35.2, frame_rate=Fraction(24), lens_serial="1207"),
+        at(second + 60, focal_mm=50, frame_rate=true24, lens_serial="1207"),
+        at(first + 60),
+    ]
+    assert headers_and_log(log.rows, sheets, fine) == []
+    told = headers_and_log(log.rows, sheets, [at(first + 60, frame_rate=true24)])
+    assert [f.severity for f in told] == [Severity.NOTE]
+    wrong = [at(second + 60, focal_mm=35), at(first, frame_rate=Fraction(25)), at(first, lens_serial="1208")]
+    found = headers_and_log(log.rows, sheets, wrong)
+    assert [f.severity for f in found] == [Severity.PERSON] * 3 and "line 3" in found[0].what
+
+
+def still(number: int, moment: float, body: str = "b", series: str = "DSCF") -> Captured:
+    return Captured(
+        id=f"{body}{series}{number}@{moment}",
+        kind="still",
+        name=f"{series}{number:04}",
+        body=body,
+        series=series,
+        number=number,
+        start_s=moment,
+    )
+
+
+def test_numbers_on_no_card() -> None:
+    frames = [still(n, n) for n in (*range(400, 412), *range(419, 430))]
+    found = numbering_gaps(frames)
+    assert [f.item for f in found] == ["b DSCF0412-0418"] and found[0].severity is Severity.PERSON
+    assert numbering_gaps([still(9998, 1), still(9999, 2), still(1, 3), still(2, 4)]) == []
+    assert numbering_gaps([still(5, 1), still(4000, 2)]) == []
+    assert (
+        numbering_gaps([still(1, 1), still(2, 2, body="c"), still(4, 3, body="c"), still(2, 4)])[0].item == "c DSCF0003"
+    )
+    assert numbering_gaps([still(1, 1), still(5, 2), still(3, 3), still(2, 4), still(4, 5)]) == []
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(1, 9000), st.integers(2, 60), st.sets(st.integers(1, 58)))
+def test_every_number_taken_away_is_named(first: int, count: int, away: set[int]) -> None:
+    frames = [still(first + n, n) for n in range(count) if n not in away or n == count - 1]
+    gone = sum(f.more["count"] for f in numbering_gaps(frames))
+    assert gone == len([n for n in away if 0 < n < count - 1])
+
+
+def test_expected_cards() -> None:
+    want, _ = read_expected(f"day,card,body,kind,count\n{D},A001,,,\n{D},a002,,,\n{D},,,sound,\n{D},,360,still,2\n")
+    seen = [
+        CardSeen(id="1", day=D, roll="A001", kinds=("clip",)),
+        CardSeen(id="2", day=D, label="A-002"),
+        CardSeen(id="3", day=D, bodies=("Make|One 360|77",), kinds=("still",)),
+    ]
+    assert [f.item for f in expected_cards(want, seen)] == [f"{D} a002", f"{D} sound", f"{D} 360 still"]
+    more = [
+        CardSeen(id="4", day=D, label="A002"),
+        CardSeen(id="5", day=D, kinds=("sound",)),
+        CardSeen(id="6", day=D, bodies=("One 360|78",), kinds=("still",)),
+    ]
+    assert expected_cards(want, [*seen, *more]) == []
+
+
+def test_the_lens_ledger() -> None:
+    log = log_of("setup,start,lens,lens serial", "27A,09:00,35,4471", "27B,10:00,50,0O12")
+    clips = [
+        clip(1, lens_serial="S/N 4471"),
+        clip(2, "27B", lens_serial="12"),
+        clip(3, "28", lens_serial="99", lens="85"),
+    ]
+    grid = Taken(id="g", item="lens_grid", day=D, lens_serial="4471")
+    entries, found = lens_ledger(log.rows, clips, [grid])
+    assert {e.serial: e.grids for e in entries} == {"0O12": (), "4471": ("g",), "99": ()}
+    assert {f.item for f in found} == {"lens 0O12", "lens 99"}
