@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from ingest.records.frames import Frame
 
 COUNTER = 9999  # DCF file numbers run 0001 to 9999 and start again (CIPA DC-009, from memory)
+CLOCK_SETS = 4  # more jumps back of the clock on one card are no clock being set, but renamed files
 NEAR = 30  # so many missing numbers still look like one counter
 
 
@@ -172,8 +173,7 @@ def in_order(frames: Sequence[Frame]) -> tuple[tuple[Frame, ...], bool]:
     for frame in frames:
         by_card[frame.card].append(frame)
     cards = [sorted(by_card[card], key=_card_order) for card in sorted(by_card)]
-    back = sum(len(_runs(card)) - 1 for card in cards)
-    believed = back <= max(1, len(frames) // 5)
+    believed = all(len(_runs(card)) - 1 <= max(1, min(CLOCK_SETS, len(card) // 25)) for card in cards)
     if not believed:
         return tuple(_by_clock(frames)), False
     return tuple(_joined([chain for card in cards for chain in _chains(_runs(card))])), True
