@@ -20,8 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.records.frames import Frame
+from ingest.steps.clocks.sequence import counter_step
 from ingest.steps.probes.ladders import UNIT
-from ingest.steps.probes.stream import Stream, counter_step
+from ingest.steps.probes.stream import Stream
 
 Array = NDArray[np.float64]
 
