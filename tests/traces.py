@@ -32,7 +32,7 @@ def frame(row: dict[str, str]) -> Frame:
     stop = float(Fraction(row["f_number"]))
     iso = float(row["iso"]) if row["iso"] else None
     stem = row["file"].rsplit(".", 1)[0]
-    number = re.fullmatch(r"([A-Za-z_]{0,4})(\d{1,4})", stem)
+    number = re.fullmatch(r"(\w{4})(\d{4})", stem) or re.fullmatch(r"([A-Za-z_]{0,4})(\d{1,4})", stem)
     return Frame(
         id=f"{row['set']}-{row['order']}-{row['file']}",
         body=f"maker|{row['camera']}|{row['camera']}",

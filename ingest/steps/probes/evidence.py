@@ -20,8 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.records.frames import Frame
+from ingest.steps.clocks.sequence import counter_step
 from ingest.steps.probes.ladders import UNIT
-from ingest.steps.probes.stream import Stream, counter_step
+from ingest.steps.probes.stream import Stream
 
 Array = NDArray[np.float64]
 
@@ -130,7 +131,7 @@ def _strangeness(a: Frame, b: Frame) -> float:
     if a.focal_mm and b.focal_mm and abs(a.focal_mm / b.focal_mm - 1.0) > 0.02:
         cost -= 5.0
     if a.f_number and b.f_number and abs(a.f_number / b.f_number - 1.0) > 0.03:
-        cost -= 1.5
+        cost -= 1.5 if a.exposure_s == b.exposure_s else 7.0
     if a.orientation != b.orientation:
         cost -= 1.0
     if a.composite or b.composite:
@@ -186,7 +187,7 @@ def number_weight(steps: Steps) -> Array:
     """In minus out for the file counter: a bracket misses a number only where one was deleted.  A counter that
     runs backwards against the clock says nothing: those files were renamed."""
     missing = np.nan_to_num(steps.number) - 1
-    hole = np.where(missing > 0, -2.2 - 0.35 * np.minimum(missing, 5), np.where(missing < 0, 0.0, 0.15))
+    hole = np.where(missing > 0, -1.9 - 0.3 * np.minimum(missing, 5), np.where(missing < 0, 0.0, 0.15))
     return np.where(np.isnan(steps.number), 0.0, hole)
 
 

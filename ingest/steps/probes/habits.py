@@ -1,8 +1,9 @@
 """What a body's own day teaches: its rhythm, its patterns, where its brackets start, what its pictures tell.
 
 A day repeats itself.  After a first pass over a stream with general odds, what was found for certain becomes
-the odds of the second pass.  A pattern met c times among n sets is expected with c / (n + 2), a new one
-with what is left (the usual estimate for kinds that keep turning up, Ewens 1972 / Pitman, from memory).
+the odds of the second pass.  A pattern met c times among n sets of k patterns is expected with
+(c - 0.5) / (n + 2), a new one with what is left: the more patterns a day has shown, the more are to come
+(Pitman and Yor 1997, two-parameter process, from memory).
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from ingest.steps.probes.evidence import LONG_S, RHYTHM_SHARE, RHYTHMS_S, Steps, idle_in
 from ingest.steps.probes.ladders import Shape
 
-NOVELTY = 2.0  # weight of "something new" against patterns already met
+NOVELTY, DISCOUNT = 2.0, 0.5  # weight of "something new" against patterns already met
 EV_SPAN = 45.0  # thirds of a stop over which a first exposure may lie
 SURE = 3.0  # nats above the loose reading from which a set teaches
 
@@ -40,11 +41,11 @@ class Habits:
         if not self.sets:
             return 0.0
         met = self.patterns.get(shape.signature, 0)
-        new = NOVELTY / (self.sets + NOVELTY)
+        new = (NOVELTY + DISCOUNT * len(self.patterns)) / (self.sets + NOVELTY)
         generic = math.log(new) + shape.score
         if not met:
             return math.log(new)
-        return max(generic, math.log(met / (self.sets + NOVELTY)) - 0.3) - shape.score
+        return max(generic, math.log((met - DISCOUNT) / (self.sets + NOVELTY))) - shape.score
 
     def start_weight(self, start: int | None) -> float:
         """How much better a first exposure is explained by this body's brackets than by chance."""
@@ -66,7 +67,7 @@ class Habits:
 def learn(steps: Steps, found: Sequence[tuple[int, int, Shape, int, float]]) -> Habits:
     """Habits from sets found: start, end, shape, index of its rhythm, and how sure (nats)."""
     sure = [f for f in found if f[4] >= SURE]
-    rhythms = np.array(RHYTHM_SHARE) * 3.0
+    rhythms = np.array(RHYTHM_SHARE) * 5.0
     patterns: Counter[tuple[object, ...]] = Counter()
     shapes: dict[tuple[object, ...], Shape] = {}
     starts: Counter[int] = Counter()

@@ -21,7 +21,7 @@ SIZES = {2: 0.015, 3: 0.27, 4: 0.03, 5: 0.21, 6: 0.04, 7: 0.15, 8: 0.03, 9: 0.1,
 STEPS = {1 / 3: 0.03, 1 / 2: 0.04, 2 / 3: 0.06, 1.0: 0.22, 4 / 3: 0.04, 1.5: 0.05, 5 / 3: 0.04, 2.0: 0.24, 7 / 3: 0.02,
          2.5: 0.02, 8 / 3: 0.02, 3.0: 0.14, 10 / 3: 0.01, 11 / 3: 0.01, 4.0: 0.03, 5.0: 0.01, 6.0: 0.005}
 ODD_STEP = 0.002
-HOLE, DUPLICATE, SQUEEZED, TURN, OFF_ORDER = 3.2, 2.6, 1.2, 2.2, 1.0
+HOLE, DUPLICATE, SQUEEZED, TURN = 3.2, 2.6, 1.0, 2.2
 UNEVEN, UNEVEN_STEP = 2.5, 2.0
 NO_SET = -60.0
 
@@ -199,7 +199,7 @@ def _even(rungs: list[int]) -> tuple[float, int, bool, float, list[int]] | None:
         if squeezed and ragged > 2.5:
             continue
         if squeezed and ragged > 1.0:
-            fit -= 1.2
+            fit -= 0.6
         all_spans = ([1] if low else []) + spans + ([1] if high < len(gaps) else [])
         holes = sum(all_spans) - len(all_spans)
         price = fit - HOLE * holes - SQUEEZED * squeezed
