@@ -69,16 +69,26 @@ class Basis:
 class Fit:
     """``log_exposures`` and their standard deviations (K); ``curve`` the spline's coefficients (zeros
     without one), ``offset`` the black level's error in light; ``residual`` the robust rms of log light
-    beyond photon noise, ``cost`` the penalised robust cost an observation, ``observations`` their number."""
+    beyond photon noise, ``cost`` the robust cost an observation, ``observations`` their number.
+    ``by_channel`` (K, C) is the median log residual of a frame's channel, ``lowest`` and ``highest`` the
+    log light between which the curve was seen."""
 
     log_exposures: F64
     sigmas: F64
     curve: F64
     offset: float
+    offset_sigma: float
     residual: float
     cost: float
     observations: int
-    by_frame: F64
+    by_channel: F64
+    lowest: float
+    highest: float
+
+    def slope(self, log_prior: F64) -> float:
+        """Of the fitted log exposures against the header's: 1 where the base curve is the right one."""
+        x = log_prior - log_prior.mean()
+        return float(np.sum(x * self.log_exposures) / np.sum(x * x)) if np.any(x) else 1.0
 
 
 def fit(
@@ -90,13 +100,14 @@ def fit(
     ``log_prior`` are the header's log exposures.  ``offset`` is the prior standard deviation of an error
     of the black level (light; 0: trusted).
     """
-    y, sd, cell, frame = _observations(samples, models)
+    y, sd, cell, frame, channel = _observations(samples, models)
     count, m = samples.mean.shape[0], basis.size if basis else 0
     extra = 1 if offset > 0 else 0
     columns = m + extra + count
     if len(y) < 4 * columns or count < 2:
         return Fit(log_exposures=log_prior.copy(), sigmas=np.full(count, prior), curve=np.zeros(m), offset=0.0,
-                   residual=float("nan"), cost=float("inf"), observations=len(y), by_frame=np.zeros(count))  # fmt: skip
+                   offset_sigma=float("inf"), residual=float("nan"), cost=float("inf"), observations=len(y),
+                   by_channel=np.zeros((count, samples.mean.shape[2])), lowest=0.0, highest=0.0)  # fmt: skip
     design = np.zeros((len(y), columns))
     if basis:
         design[:, :m] = basis.design(y)
@@ -108,12 +119,12 @@ def fit(
         penalty[:m, :m] = _roughness(m, len(y)) * stiffness
     if extra:
         penalty[m, m] = 1 / offset**2
-    return _solve(y, sd, cell, frame, design, penalty, log_prior, m, extra, prior)
+    return _solve(y, sd, cell, frame, channel, design, penalty, log_prior, m, extra, prior)
 
 
 def _solve(
-    y: F64, sd: F64, cell: npt.NDArray[np.int64], frame: npt.NDArray[np.int64], design: F64, penalty: F64,
-    log_prior: F64, m: int, extra: int, prior: float,
+    y: F64, sd: F64, cell: npt.NDArray[np.int64], frame: npt.NDArray[np.int64], channel: npt.NDArray[np.int64],
+    design: F64, penalty: F64, log_prior: F64, m: int, extra: int, prior: float,
 ) -> Fit:  # fmt: skip
     count = len(log_prior)
     first = m + extra
@@ -144,12 +155,15 @@ def _solve(
         trust = (_PRIOR_TAIL + 1) / (_PRIOR_TAIL * prior**2 + away)
     scale2 = sd**2 + spread**2
     cost = float(np.mean(np.log1p(residual**2 / (_TAIL * scale2)) * (_TAIL + 1) / 2 + 0.5 * np.log(scale2)))
-    sigmas = np.sqrt(np.maximum(np.diag(np.linalg.inv(matrix))[first:], 0))
-    by_frame = np.array([_median(np.abs(residual[frame == k])) for k in range(count)])
+    variances = np.maximum(np.diag(np.linalg.inv(matrix)), 0)
+    kinds = int(channel.max()) + 1
+    by_channel = np.array([[_median(residual[(frame == k) & (channel == c)]) for c in range(kinds)]
+                           for k in range(count)])  # fmt: skip
     return Fit(
-        log_exposures=solution[first:].copy(), sigmas=sigmas, curve=solution[:m].copy(),
-        offset=float(solution[m]) if extra else 0.0, residual=spread, cost=cost, observations=len(y),
-        by_frame=by_frame,
+        log_exposures=solution[first:].copy(), sigmas=np.sqrt(variances[first:]), curve=solution[:m].copy(),
+        offset=float(solution[m]) if extra else 0.0, offset_sigma=float(np.sqrt(variances[m])) if extra else 0.0,
+        residual=spread, cost=cost, observations=len(y), by_channel=by_channel,
+        lowest=float(np.quantile(y, 0.002)), highest=float(np.quantile(y, 0.999)),
     )  # fmt: skip
 
 
@@ -163,14 +177,14 @@ def _pin(trust: F64, log_prior: F64) -> F64:
 
 
 def _median(values: F64) -> float:
-    return float(np.median(values)) if values.size else float("nan")
+    return float(np.median(values)) if values.size > 20 else float("nan")
 
 
 def _observations(
     samples: Samples, models: Sequence[Noise]
-) -> tuple[F64, F64, npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Log means, their standard deviations from photon noise, cell (one a channel) and frame of each
-    usable reading of cells that at least two frames hold."""
+) -> tuple[F64, F64, npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Log means, their standard deviations from photon noise, cell (one a channel), frame and channel of
+    each usable reading of cells that at least two frames hold."""
     usable = samples.usable & (samples.usable.sum(axis=0) >= 2)[None] & (samples.mean > 0)
     frame, n, channel = np.nonzero(usable)
     mean = samples.mean[usable]
@@ -179,7 +193,7 @@ def _observations(
     sd = np.sqrt((floor + gain * mean) / samples.pixels) / mean
     cell = n * samples.mean.shape[2] + channel
     _, cell = np.unique(cell, return_inverse=True)
-    return np.log(mean), sd, cell, frame
+    return np.log(mean), sd, cell, frame, channel
 
 
 def _centred(values: F64, weight: F64, cell: npt.NDArray[np.int64]) -> F64:
