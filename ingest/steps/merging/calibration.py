@@ -1,20 +1,34 @@
-"""What a set's own pixels say of its frames, before any pixel is merged: the plan of the merge."""
+"""What a set's own pixels say of its frames, before any pixel is merged: the plan of the merge.
+
+Order matters.  Clip levels first, before a tone curve's shoulder can pass for white.  Shifts next, on
+log light where an unknown curve does little.  Then exposures, curve and noise together from flat cells
+that follow the shifts, robustly.  Movement is judged last, by the pixel pass, with all of this known: a
+frame that flickered would otherwise look as if everything in it had moved.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ingest.records.merges import MergeRequest
-from ingest.steps.merging import clipping, noise
+from ingest.steps.merging import alignment, clipping, curves, noise, response, samples
+from ingest.steps.merging.alignment import Alignment
 from ingest.steps.merging.noise import Noise
 from ingest.steps.merging.radiance import FrameModel
-from ingest.steps.merging.stack import Encoding, Stack, codes_of_index, srgb_decode
+from ingest.steps.merging.response import Fit
+from ingest.steps.merging.stack import Encoding, Stack
 
 F64 = npt.NDArray[np.float64]
 _SAMPLES = 400_000  # readings a frame for its histogram
+_BELIEVED = 0.02  # cost an observation by which a curve must beat a simpler one
+_SLOPE = 0.02  # what shutters' errors explain of a slope between fitted and stated exposures
+_FLICKER = 0.035  # 0.05 stops: beyond what shutters do
+_OFFSET = 0.01  # how far the black level of a TIFF may be off, of white
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -24,6 +38,7 @@ class Plan:
     ``units`` are relative exposures as the header gives them, ``corrections`` multiply them (1 = as the
     header says) with standard deviations ``sigmas``; ``models`` are what the estimator knows.
     ``shifts`` are (x, y) in pixels of the file against frame ``reference``, None where not aligned.
+    ``white`` (K, C) is how a frame's channels stand to each other against the set, in log light.
     """
 
     source: str
@@ -31,37 +46,87 @@ class Plan:
     units: tuple[float, ...]
     corrections: tuple[float, ...]
     sigmas: tuple[float, ...]
+    flickered: tuple[bool, ...]
     models: tuple[FrameModel, ...]
     noise: Noise
     clip_codes: tuple[float, ...]
     clip_shares: tuple[float, ...]
-    response: dict[str, object] = field(default_factory=dict)
+    response: dict[str, Any]
+    curve: dict[str, Any] | None = None
     shifts: tuple[tuple[float, float], ...] | None = None
+    alignment: Alignment | None = None
     reference: int = 0
+    white: F64 = field(default_factory=lambda: np.zeros((0, 0)))
+    refined: bool = False
     done: tuple[str, ...] = ()
 
 
-def plan(request: MergeRequest, order: tuple[int, ...], stack: Stack, source: str) -> Plan:
-    """Judge a set whose frames (dark to bright) stand in ``stack`` with provisional linear encoding."""
-    units = tuple(request.frames[i].units for i in order)
-    piles = [clipping.pile(_codes(stack, k), stack.encoding.top) for k in range(stack.count)]
+def plan(
+    request: MergeRequest, order: tuple[int, ...], stack: Stack, source: str, decode: F64 | None = None
+) -> Plan:
+    """Judge a set whose frames (dark to bright) stand in ``stack`` with provisional linear encoding.
+
+    ``decode`` is an embedded profile's curve on equal steps from 0 to 1.
+    """
+    units = np.array([request.frames[i].units for i in order])
+    isos = np.array([request.frames[i].iso or 100.0 for i in order])
+    scale = isos / isos.min()
+    taken = [_codes(stack, k) for k in range(stack.count)]
+    piles = [clipping.pile(t, stack.encoding.top) for t in taken]
     clip_codes = clipping.levels(piles, stack.encoding.top)
-    encoding = stack.encoding
-    if source != "raw" and (source == "jpeg" or request.encoding == "srgb"):
-        encoding = with_curve(encoding, srgb_table(encoding))
-    encoding, clips = saturating(encoding, clip_codes)
-    ready = stack.with_encoding(encoding, clips)
-    model = noise.default(stack.encoding.top)
-    isos = [request.frames[i].iso or 100.0 for i in order]
-    models = []
-    for k, unit in enumerate(units):
-        m = model.at_iso(isos[k] / min(isos))
-        models.append(FrameModel(s=unit, clip=clips[k], floor=m.floor, gain=m.gain))
+    reference = _reference(taken, clip_codes)
+    work = _Work(request=request, stack=stack, source=source, units=units, scale=scale, clip_codes=clip_codes,
+                 base=noise.default(stack.encoding.top))  # fmt: skip
+    candidates = _candidates(work, decode)
+    found = _aligned(work, candidates[0][1], reference)
+    shifts = found.shifts if found is not None and found.moved else None
+    choice = _choose(work, candidates, shifts)
+    corrections, flickered = _corrections(choice.fit, np.log(units))
+    models = [choice.noise.at_iso(s) for s in scale]
+    ready = stack.with_encoding(choice.encoding, choice.clips)
     return Plan(
-        source=source, stack=ready, units=units, corrections=(1.0,) * len(units), sigmas=(0.0,) * len(units), models=tuple(models),
-        noise=model, clip_codes=tuple(clip_codes), clip_shares=tuple(p.share if p else 0.0 for p in piles),
-        response={"curve": "linear" if encoding.table is None else "srgb"},
+        source=source, stack=ready, units=tuple(units.tolist()), corrections=tuple(corrections.tolist()),
+        sigmas=tuple(choice.fit.sigmas.tolist()) if choice.fit else (0.0,) * len(units),
+        flickered=tuple(bool(f) for f in flickered),
+        models=tuple(
+            FrameModel(s=float(u * c), clip=clip, floor=m.floor, gain=m.gain,
+                       resampled=shifts is not None and k != reference)
+            for k, (u, c, clip, m) in enumerate(zip(units, corrections, choice.clips, models, strict=True))
+        ),
+        noise=choice.noise, clip_codes=tuple(clip_codes), clip_shares=tuple(p.share if p else 0.0 for p in piles),
+        response=choice.facts, curve=choice.curve, shifts=shifts, alignment=found, reference=reference,
+        white=choice.fit.by_channel if choice.fit else np.zeros((0, 0)), refined=choice.fit is not None,
+        done=_words(choice, found, corrections),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Work:
+    request: MergeRequest
+    stack: Stack
+    source: str
+    units: F64
+    scale: F64
+    clip_codes: list[float]
+    base: Noise
+
+    def models(self, base: Noise) -> list[Noise]:
+        return [base.at_iso(float(s)) for s in self.scale]
+
+    def ready(self, encoding: Encoding) -> Stack:
+        scaled, clips = curves.saturating(encoding, self.clip_codes)
+        return self.stack.with_encoding(scaled, clips)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Choice:
+    name: str
+    encoding: Encoding
+    clips: list[float]
+    fit: Fit | None
+    noise: Noise
+    facts: dict[str, Any]
+    curve: dict[str, Any] | None = None
 
 
 def _codes(stack: Stack, k: int) -> npt.NDArray[np.float32]:
@@ -78,29 +143,162 @@ def _codes(stack: Stack, k: int) -> npt.NDArray[np.float32]:
     return stack.encoding.codes(taken)
 
 
-def srgb_table(encoding: Encoding) -> F64:
-    """sRGB decoding by table index of the encoding, saturation at the format's top."""
-    if encoding.top > 255:
-        return srgb_decode(np.arange(65536) / encoding.top)
-    return srgb_decode(codes_of_index() / encoding.top)
+def _reference(taken: Sequence[npt.NDArray[np.float32]], clip_codes: Sequence[float]) -> int:
+    """The frame that holds most of the picture well above black and below white."""
+    held = [float(np.mean((t > 0.06 * clip) & (t < clip))) for t, clip in zip(taken, clip_codes, strict=True)]
+    return int(np.argmax(held))
 
 
-def with_curve(encoding: Encoding, table: F64) -> Encoding:
-    return Encoding(layout=encoding.layout, channels=encoding.channels, top=encoding.top, period=encoding.period,
-                    black=encoding.black, unit=encoding.unit, table=table.astype(np.float32))  # fmt: skip
+def _candidates(work: _Work, decode: F64 | None) -> list[tuple[str, Encoding]]:
+    """Known curves to try, the likeliest first."""
+    plain = work.stack.encoding
+    if work.source == "raw" or work.request.encoding == "linear":
+        return [("linear", plain)]
+    if work.request.encoding == "srgb":
+        return [("srgb", curves.srgb(plain))]
+    found = [("srgb", curves.srgb(plain))]
+    if work.request.curve is not None:
+        found.append(("kept", curves.kept(plain, work.request.curve)))
+    if decode is not None:
+        found.append(("profile", curves.sampled(plain, decode)))
+    if work.source == "tiff":
+        found.insert(0, ("linear", plain))
+    return found
 
 
-def saturating(encoding: Encoding, clip_codes: list[float]) -> tuple[Encoding, list[float]]:
-    """Scale light so that the highest saturation level of the set is 1, and each frame's level on it."""
-    highest = max(clip_codes)
+def _aligned(work: _Work, encoding: Encoding, reference: int) -> Alignment | None:
+    if not work.request.align or work.stack.count < 2:
+        return None
+    return alignment.align(work.ready(encoding), work.units.tolist(), work.models(work.base), reference)
+
+
+def _choose(
+    work: _Work, candidates: list[tuple[str, Encoding]], shifts: tuple[tuple[float, float], ...] | None
+) -> _Choice:
+    """The simplest curve that explains the frames: a known one if it does, else a recovered one."""
+    if work.stack.count < 2 or not work.request.refine:
+        name, encoding = candidates[0]
+        ready = work.ready(encoding)
+        return _Choice(name=name, encoding=ready.encoding, clips=list(ready.clips), fit=None, noise=work.base,
+                       facts={"curve": name, "believed": "not checked"})  # fmt: skip
+    cells = samples.choose(work.ready(candidates[0][1]), work.units.tolist())
+    tried = [_try(work, name, encoding, cells, shifts) for name, encoding in candidates]
+    best = min(tried, key=lambda c: _misfit(c, work))
+    if work.source == "raw" or work.request.encoding != "auto":
+        return best
+    if best.name == "linear" and _misfit(best, work) < _SLOPE:
+        return best
+    bent = _recovered(work, best, cells, shifts)
+    if bent is None or not _better(bent, best, work):
+        return best
+    return bent
+
+
+def _misfit(choice: _Choice, work: _Work) -> float:
+    """How badly a known curve explains the exposures: what it makes of their slope, and its residual."""
+    assert choice.fit is not None
+    if not np.isfinite(choice.fit.residual):
+        return 1.0
+    return abs(choice.fit.slope(np.log(work.units)) - 1) + choice.fit.residual
+
+
+def _better(bent: _Choice, known: _Choice, work: _Work) -> bool:
+    assert bent.fit is not None and known.fit is not None
+    if abs(known.fit.slope(np.log(work.units)) - 1) > _SLOPE:
+        return True
+    return bent.fit.cost < known.fit.cost - _BELIEVED
+
+
+def _try(
+    work: _Work, name: str, encoding: Encoding, cells: samples.Cells, shifts: tuple[tuple[float, float], ...] | None
+) -> _Choice:
+    """Fit exposures under a known curve; for linear codes also an error of the black level."""
+    log_units = np.log(work.units)
+    ready = work.ready(encoding)
+    taken, base, models = _gathered(work, ready, cells, shifts, work.base, np.exp(log_units))
+    offset = _OFFSET if name == "linear" and work.source == "tiff" else 0.0
+    fitted = response.fit(taken, log_units, models, offset=offset)
+    if abs(fitted.offset) > max(4 * fitted.offset_sigma, 2e-5) and np.isfinite(fitted.offset_sigma) and offset:
+        top = max(work.clip_codes)
+        black = tuple(b + fitted.offset * (top - b) for b in encoding.black)
+        ready = work.ready(replace(encoding, black=black))
+        taken, base, models = _gathered(work, ready, cells, shifts, base, np.exp(log_units))
+        fitted = response.fit(taken, log_units, models)
+    facts = {"curve": name, "residual": fitted.residual, "observations": fitted.observations,
+             "black": list(ready.encoding.black) if ready.encoding.table is None else None}  # fmt: skip
+    return _Choice(name=name, encoding=ready.encoding, clips=list(ready.clips), fit=fitted, noise=base, facts=facts)
+
+
+def _gathered(
+    work: _Work, ready: Stack, cells: samples.Cells, shifts: tuple[tuple[float, float], ...] | None, base: Noise,
+    exposures: F64,
+) -> tuple[samples.Samples, Noise, list[Noise]]:  # fmt: skip
+    taken = samples.gather(ready, cells, exposures.tolist(), work.models(base), shifts)
+    lowest = work.scale < 1.01
+    measured = noise.measure(taken.mean[lowest], taken.variance[lowest], taken.usable[lowest], base)
+    return taken, measured, work.models(measured)
+
+
+def _recovered(
+    work: _Work, known: _Choice, cells: samples.Cells, shifts: tuple[tuple[float, float], ...] | None
+) -> _Choice | None:
+    """A smooth correction of the best known curve, or None where the set cannot tell or it would fold."""
+    log_units = np.log(work.units)
+    encoding = known.encoding
     if encoding.table is None:
-        black = float(np.mean(encoding.black))
-        unit = tuple(1.0 / (highest - b) for b in encoding.black)
-        scaled = Encoding(layout=encoding.layout, channels=encoding.channels, top=encoding.top,
-                          period=encoding.period, black=encoding.black, unit=unit)  # fmt: skip
-        return scaled, [(c - black) / (highest - black) for c in clip_codes]
-    table = encoding.table.astype(np.float64)
-    codes = np.arange(65536) if encoding.top > 255 else codes_of_index()
-    one = table if table.ndim == 1 else table.mean(axis=1)
-    top = float(np.interp(highest, codes, one))
-    return with_curve(encoding, table / top), [float(np.interp(c, codes, one)) / top for c in clip_codes]
+        encoding = work.ready(curves.srgb(work.stack.encoding)).encoding
+    clip_code = max(work.clip_codes)
+    base = known.noise
+    fitted: Fit | None = None
+    exposures = work.units
+    for turn in range(2):
+        ready = work.ready(encoding)
+        taken, base, models = _gathered(work, ready, cells, shifts, base, exposures)
+        splines = curves.basis(ready.encoding, clip_code)
+        for stiffness in (1.0, 10.0, 100.0):
+            fitted = response.fit(taken, log_units, models, basis=splines, stiffness=stiffness)
+            if not np.isfinite(fitted.cost):
+                return None
+            encoding = curves.corrected(ready.encoding, splines, fitted.curve, fitted.lowest)
+            if curves.is_monotone(encoding, clip_code):
+                break
+        else:
+            return None
+        exposures = np.exp(fitted.log_exposures)
+        del turn
+    ready = work.ready(encoding)
+    _, base, _ = _gathered(work, ready, cells, shifts, base, exposures)
+    assert fitted is not None
+    away = curves.deviation(ready.encoding, clip_code)
+    facts = {"curve": "recovered", "residual": fitted.residual, "observations": fitted.observations,
+             "from_srgb": away, "black": None}  # fmt: skip
+    to_keep = curves.to_keep(ready.encoding, fitted.residual)
+    return _Choice(name="recovered", encoding=ready.encoding, clips=list(ready.clips), fit=fitted, noise=base,
+                   facts=facts, curve={"at": list(to_keep.at), "knots": [list(k) for k in to_keep.knots],
+                                       "residual": to_keep.residual, "sets": 1})  # fmt: skip
+
+
+def _corrections(fitted: Fit | None, log_units: F64) -> tuple[F64, npt.NDArray[np.bool_]]:
+    """Factors on the stated exposures, their weighted mean 1, and which frames left their neighbours."""
+    if fitted is None:
+        return np.ones(len(log_units)), np.zeros(len(log_units), bool)
+    off = fitted.log_exposures - log_units
+    centre = float(np.median(off))
+    flickered = np.abs(off - centre) > _FLICKER
+    steady = off[~flickered] if (~flickered).any() else off
+    return np.exp(off - float(np.mean(steady))), flickered
+
+
+def _words(choice: _Choice, found: Alignment | None, corrections: F64) -> tuple[str, ...]:
+    """What was decided, in words."""
+    said = [f"response: {choice.name}"]
+    if choice.fit is not None:
+        said.append(f"exposures refined by {100 * float(np.std(np.log(corrections))):.2f} % rms")
+    if found is None:
+        said.append("alignment: not looked for")
+    elif not found.compared:
+        said.append("alignment: frames share too little to compare")
+    else:
+        far = max(float(np.hypot(*s)) for s in found.shifts)
+        said.append(f"alignment: moved by up to {far:.2f} px" if found.moved else "alignment: stood still")
+    return tuple(said)

@@ -40,12 +40,14 @@ NEGLIGIBLE = 1 / 250
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FrameModel:
     """What the estimator knows of a frame: exposure ``s`` (relative), ``clip`` in readings, and the
-    noise model var = ``floor`` + ``gain`` x reading."""
+    noise model var = ``floor`` + ``gain`` x reading.  A ``resampled`` frame lost its readings at the rail, so
+    near it there is nothing to censor and it is left out."""
 
     s: float
     clip: float
     floor: float
     gain: float
+    resampled: bool = False
 
     def sigma(self, reading: float) -> float:
         return float(np.sqrt(self.floor + self.gain * max(reading, 0.0)))
@@ -80,10 +82,12 @@ def _start(
     total = np.zeros(shape, np.float32)
     exposure = np.zeros(shape, np.float32)
     kept: dict[int, tuple[F32, U8 | None]] = {}
-    for k in range(len(frames) - 1, -1, -1):
+    least_gain = min(f.gain for f in frames)
+    photons = [f.s * least_gain / f.gain for f in frames]  # what a frame collects, whatever its ISO
+    for k in sorted(range(len(frames)), key=lambda k: -photons[k]):
         f = frames[k]
-        if kept and float(exposure.min()) * NEGLIGIBLE > f.s:
-            break
+        if kept and float(exposure.min()) * NEGLIGIBLE > photons[k]:
+            continue
         x, usable = load(k)
         rail = f.clip - 2.0 * f.sigma(f.clip)
         below = _less(x, rail)
@@ -92,8 +96,9 @@ def _start(
         if k > 0 and not below.any():
             continue
         kept[k] = (x, usable)
-        cv2.accumulate(x, total, below)
-        cv2.add(exposure, f.s, dst=exposure, mask=below)
+        share = photons[k] / f.s
+        cv2.accumulate(x if share == 1.0 else cv2.multiply(x, share), total, below)
+        cv2.add(exposure, photons[k], dst=exposure, mask=below)
     return (total, exposure), kept
 
 
@@ -124,6 +129,8 @@ def _score(
         np.multiply(weight, np.float32(f.s), out=weight)
         cv2.accumulate(weight, den, below)
         cv2.add(support, below, dst=support)
+        if f.resampled:
+            continue
         inside = _less(start, high / f.s)
         cv2.subtract(inside, below, dst=inside)
         if usable is not None:
@@ -167,6 +174,8 @@ def _censor(
     (x - m) / var and the observed information 1 / var; at the rail h / sd and h (h - z) / var.  The
     likelihood is concave, so the steps cannot run away.  Few pixels are near a rail: they are gathered.
     """
+    if not near:
+        return
     union = near[0][1] if len(near) == 1 else np.bitwise_or.reduce([n for _, n in near])
     at = np.flatnonzero(union)
     if not at.size:

@@ -44,7 +44,9 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         pictures, first = _decode(request, files, order, store, progress)
         clock.mark("decode")
         stack = _stack(request, pictures)
-        plan = calibration.plan(request, order, stack, first.source)
+        plan = calibration.plan(
+            request, order, stack, first.source, None if first.profile is None else first.profile.decode
+        )
         progress(0.4)
         clock.mark("calibrate")
         result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))

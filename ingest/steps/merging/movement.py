@@ -1,0 +1,189 @@
+"""Where the scene moved between frames: consensus of the bracket, window by window.
+
+Each frame's windows of a few pixels give a radiance.  Their weighted median over the frames is the
+consensus; a frame that disagrees with it by more than its noise and a few per cent is left out there,
+with a margin, and at least one frame is kept everywhere, so that a place shows one moment and not a
+mixture.  A frame that is clipped is compared from below: more light than the consensus allows is
+evidence as well.  Weights are capped: beyond a signal-to-noise ratio of about 25 every frame has one
+vote, or the longest exposure would always be right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from ingest.steps.merging.radiance import FrameModel
+
+F32 = npt.NDArray[np.float32]
+U8 = npt.NDArray[np.uint8]
+#: Rows first..last of frame k, aligned: light (h, w, C) and usable (h, w) or None.
+LoadRows = Callable[[int, int, int], tuple[F32, U8 | None]]
+
+_TOLERANCE = 0.03  # of the consensus
+_PROOF = 4.5  # standard deviations
+_EDGE = 0.05  # of the local range: what a twentieth of a pixel may do at an edge
+_VOTE = 0.04  # relative deviation below which all votes are alike
+_SUSPICIOUS = 4.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Movement:
+    """``masks[k]`` (h/side, w/side): 1 where frame k is used, None where it is used everywhere.
+    ``share`` of windows in which some frame is left out; ``by_frame`` the share a frame."""
+
+    side: int
+    masks: tuple[U8 | None, ...]
+    share: float
+    by_frame: tuple[float, ...]
+
+
+def find(
+    frames: Sequence[FrameModel], load: LoadRows, shape: tuple[int, int, int], side: int, rows: int = 128
+) -> Movement:
+    """Compare all frames (dark to bright) in bands of ``rows``; ``shape`` is that of the stack."""
+    h, w, _ = shape
+    high, wide = -(-h // side), -(-w // side)
+    out = np.zeros((len(frames), high, wide), np.uint8)
+    for top in range(0, h, rows):
+        bottom = min(h, top + rows)
+        windows = [_reduce(*load(k, top, bottom), frames[k].clip, side) for k in range(len(frames))]
+        out[:, top // side : -(-bottom // side)] = _outliers(frames, windows, side)
+    return _grown(out, side)
+
+
+@dataclass(frozen=True, slots=True)
+class _Windows:
+    mean: F32  # (h, w, C)
+    clipped: U8  # (h, w): some reading of the window is at the rail
+    present: U8  # (h, w)
+
+
+def _reduce(light: F32, usable: U8 | None, clip: float, side: int) -> _Windows:
+    h, w, c = light.shape
+    high, wide = -(-h // side), -(-w // side)
+    if (high * side, wide * side) != (h, w):
+        light = cv2.copyMakeBorder(light, 0, high * side - h, 0, wide * side - w, cv2.BORDER_REPLICATE).reshape(
+            high * side, wide * side, c)  # fmt: skip
+    size = (wide, high)
+    light = np.ascontiguousarray(light)
+    if c <= 4:
+        mean = cv2.resize(light, size, interpolation=cv2.INTER_AREA).reshape(high, wide, c)
+        top = cv2.resize(cv2.compare(_flat(light), float(clip), cv2.CMP_GE).reshape(light.shape), size,
+                         interpolation=cv2.INTER_AREA).reshape(high, wide, c).max(axis=2)  # fmt: skip
+        clipped = (top > 0).astype(np.uint8)
+    else:
+        blocks = light.reshape(high, side, wide, side, c)
+        mean = blocks.mean(axis=(1, 3))
+        clipped = (blocks.max(axis=(1, 3, 4)) >= clip).astype(np.uint8)
+    present = np.ones((high, wide), np.uint8)
+    if usable is not None:
+        padded = cv2.copyMakeBorder(usable, 0, high * side - h, 0, wide * side - w, cv2.BORDER_REPLICATE)
+        present = (padded.reshape(high, side, wide, side).min(axis=(1, 3)) > 0).astype(np.uint8)
+        clipped = clipped & present
+    return _Windows(mean=mean, clipped=clipped, present=present)
+
+
+def _flat(light: F32) -> F32:
+    return light.reshape(light.shape[0], -1)
+
+
+def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int) -> U8:
+    """(K, h, w): 1 where a frame disagrees with the consensus."""
+    mean = np.stack([v.mean for v in windows])
+    count, h, w, c = mean.shape
+    s = np.array([f.s for f in frames], np.float32)[:, None, None, None]
+    floor = np.array([f.floor for f in frames], np.float32)[:, None, None, None]
+    gain = np.array([f.gain for f in frames], np.float32)[:, None, None, None]
+    present = np.stack([v.present for v in windows])[..., None] > 0
+    whole = present & (np.stack([v.clipped for v in windows])[..., None] == 0)
+    radiance = mean / s
+    weight = np.where(whole, s, 0)
+    centre = np.where(whole, mean, 0).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-20)
+    expected = s * np.maximum(centre, 0)
+    variance = (floor + gain * expected) / (side * side * 0.5)
+    off = (mean - expected) / np.sqrt(variance + (0.02 * expected) ** 2)
+    wrong = np.where(whole, np.abs(off), np.where(present, off, 0)) > _SUSPICIOUS
+    suspicious = wrong.any(axis=(0, 3))
+    out = np.zeros((count, h, w), np.uint8)
+    if not suspicious.any():
+        return out
+    local = cv2.dilate(_single(centre), _NEAR) - cv2.erode(_single(centre), _NEAR)
+    at = np.flatnonzero(suspicious)
+    picked = [a.reshape(count, h * w, -1)[:, at] for a in (radiance, whole, present, mean)]
+    edge = local.reshape(h * w, 1)[at]
+    bad = _judge(picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side)
+    out.reshape(count, -1)[:, at] = bad
+    return out
+
+
+_NEAR = np.ones((3, 3), np.uint8)
+
+
+def _single(centre: F32) -> F32:
+    return np.ascontiguousarray(centre.mean(axis=2), np.float32)
+
+
+def _judge(
+    radiance: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_], s: F32, floor: F32, gain: F32,
+    edge: F32, side: int,
+) -> U8:  # fmt: skip
+    """(K, n): frames that disagree with the weighted median in any channel; never all of a window."""
+    positive = np.maximum(radiance, 0)
+    own = (floor + gain * s * positive) / (s * s) / (side * side * 0.5)
+    middle = _middle(positive, whole)
+    vote = np.where(whole, 1.0 / (own + (_VOTE * middle) ** 2 + 1e-30), 0.0)
+    consensus = _weighted_median(radiance, vote)
+    level = np.maximum(consensus, 0)
+    variance = (floor + gain * s * level) / (s * s) / (side * side * 0.5)
+    limit = _PROOF * np.sqrt(variance) + _TOLERANCE * level + _EDGE * edge
+    off = radiance - consensus
+    bad = np.where(whole, np.abs(off), np.where(present, off, 0)) > limit
+    bad_frame = bad.any(axis=2)
+    usable = whole.any(axis=2)
+    left = (usable & ~bad_frame).any(axis=0)
+    if not left.all():  # keep the frame with the strongest vote
+        best = np.argmax(np.where(usable, vote.min(axis=2), -1), axis=0)
+        lost = np.flatnonzero(~left)
+        bad_frame[best[lost], lost] = False
+    return bad_frame.astype(np.uint8)
+
+
+def _middle(values: F32, whole: npt.NDArray[np.bool_]) -> F32:
+    """A rough level of each window, for the cap of the votes: the mean over frames that hold it."""
+    held = np.broadcast_to(whole, values.shape)
+    return np.where(held, values, 0).sum(axis=0) / np.maximum(held.sum(axis=0), 1)  # type: ignore[no-any-return]
+
+
+def _weighted_median(values: F32, weights: F32) -> F32:
+    """Weighted median over the first axis; a value halfway is the mean of its two neighbours."""
+    order = np.argsort(values, axis=0)
+    v = np.take_along_axis(values, order, axis=0)
+    w = np.cumsum(np.take_along_axis(np.broadcast_to(weights, values.shape), order, axis=0), axis=0)
+    half = w[-1] / 2
+    low = np.argmax(w >= half * (1 - 1e-6), axis=0)
+    high = np.argmax(w > half * (1 + 1e-6), axis=0)
+    high = np.where(w[-1] > 0, high, low)
+    pick = np.take_along_axis(v, low[None], axis=0)[0], np.take_along_axis(v, high[None], axis=0)[0]
+    return (pick[0] + pick[1]) / 2  # type: ignore[no-any-return]
+
+
+def _grown(out: U8, side: int) -> Movement:
+    """Lonely windows dropped, the rest grown by a window, and one frame kept everywhere."""
+    grown = np.zeros_like(out)
+    for k in range(len(out)):
+        neighbours = cv2.filter2D(out[k], cv2.CV_8U, _NEAR)
+        kept = ((out[k] > 0) & (neighbours >= 3)).astype(np.uint8)
+        grown[k] = cv2.dilate(kept, _NEAR)
+    nobody = grown.min(axis=0) > 0
+    if nobody.any():
+        fewest = np.argmin(out, axis=0)
+        at = np.nonzero(nobody)
+        grown[(fewest[at], *at)] = 0
+    share = float((grown.max(axis=0) > 0).mean())
+    masks = tuple((1 - g) if g.any() else None for g in grown)
+    return Movement(side=side, masks=masks, share=share, by_frame=tuple(float(g.mean()) for g in grown))

@@ -1,0 +1,169 @@
+"""Flat cells of a bracket, seen in every frame: what exposures, curve and noise are learnt from.
+
+A cell is a small square of pixels.  Its mean is nearly free of noise, and where it is flat a tone curve
+does to its mean what it does to its pixels.  Cells are chosen by level so that every code of every frame
+is met, lamps as well as shadows, and within a level the flattest are taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ingest.steps.merging.noise import Noise
+from ingest.steps.merging.stack import Stack
+
+F64 = npt.NDArray[np.float64]
+_CELLS = 6000  # at most
+_BINS_A_STOP = 2
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cells:
+    """Where the cells are: top-left corners (N, 2) as row, column of :attr:`Stack.shape`, ``side`` pixels."""
+
+    corners: npt.NDArray[np.int64]
+    side: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Samples:
+    """Cell statistics in light: ``mean``, ``variance`` within the cell (of a pixel, texture removed),
+    ``usable`` (unclipped, above the noise), all (K, N, C); ``pixels`` a cell."""
+
+    mean: F64
+    variance: F64
+    usable: npt.NDArray[np.bool_]
+    pixels: int
+    cells: Cells
+
+
+def choose(stack: Stack, exposures: Sequence[float], *, most: int = _CELLS) -> Cells:
+    """The flattest cells of each half stop of radiance, judged on four readings a cell."""
+    h, w, _ = stack.shape
+    side = 8 if w <= 3000 else 16
+    if min(h, w) < 4 * side:
+        side = max(2, min(h, w) // 8)
+    rows, columns = np.arange(h // side) * side, np.arange(w // side) * side
+    level, spread = _levels(stack, exposures, rows, columns, side)
+    order = np.argsort(spread, axis=None)
+    bins = np.floor(np.log2(np.maximum(level, 1e-12)) * _BINS_A_STOP).astype(int).ravel()[order]
+    flat = spread.ravel()[order] < 1.0  # no edge of a lamp, whatever its level
+    kinds, inverse, counts = np.unique(bins, return_inverse=True, return_counts=True)
+    quota = max(8, most // max(1, len(kinds)))
+    while (np.minimum(counts, quota).sum() < most) and quota < counts.max():
+        quota = int(quota * 1.3) + 1
+    rank = np.empty(len(order), int)
+    for b in range(len(kinds)):
+        members = np.flatnonzero(inverse == b)
+        rank[members] = np.arange(len(members))
+    taken = order[(rank < quota) & flat]
+    r, c = np.unravel_index(np.sort(taken), level.shape)
+    return Cells(corners=np.stack([rows[r], columns[c]], axis=1), side=side)
+
+
+def _levels(
+    stack: Stack, exposures: Sequence[float], rows: npt.NDArray[Any], columns: npt.NDArray[Any], side: int
+) -> tuple[F64, F64]:
+    """Radiance of each cell (mean of channels) and the spread of four of its pixels, as a log ratio."""
+    quarter, period = max(1, side // 4), stack.encoding.period
+    points = []
+    for dy in (quarter, 3 * quarter):
+        for dx in (quarter, 3 * quarter):
+            total = np.zeros((len(rows), len(columns)))
+            exposure = np.zeros_like(total)
+            for k in range(stack.count):
+                light = _at(stack, k, rows + dy, columns + dx, period)
+                below = (light < stack.clips[k]).all(axis=2)
+                total += np.where(below, light.mean(axis=2), 0.0)
+                exposure += np.where(below, exposures[k], 0.0)
+            bound = stack.clips[0] / exposures[0]
+            points.append(np.where(exposure > 0, total / np.maximum(exposure, 1e-300), bound))
+    stacked = np.maximum(np.stack(points), 1e-12)
+    return stacked.mean(axis=0), np.log(stacked.max(axis=0) / stacked.min(axis=0))
+
+
+def _at(stack: Stack, k: int, rows: npt.NDArray[Any], columns: npt.NDArray[Any], period: int) -> npt.NDArray[Any]:
+    frame = stack.frames[k]
+    if period == 1:
+        return stack.encoding.light(np.ascontiguousarray(frame[rows][:, columns]))
+    h = np.concatenate([frame[r * period : (r + 1) * period] for r in rows])
+    return stack.encoding.light(h)[:, columns]
+
+
+def gather(
+    stack: Stack, cells: Cells, exposures: Sequence[float], models: Sequence[Noise],
+    shifts: Sequence[tuple[float, float]] | None = None,
+) -> Samples:  # fmt: skip
+    """Statistics of the cells in every frame; with ``shifts`` (x, y) the cells follow the picture, to the
+    nearest pixel."""
+    h, w, c = stack.shape
+    n, side = len(cells.corners), cells.side
+    mean = np.zeros((stack.count, n, c))
+    variance = np.zeros_like(mean)
+    inside = np.zeros_like(mean, bool)
+    for k in range(stack.count):
+        corners = cells.corners
+        if shifts is not None:
+            corners = corners + np.rint(np.array(shifts[k])[::-1] / stack.encoding.period).astype(np.int64)
+        fits = (corners >= 0).all(axis=1) & (corners[:, 0] + side <= h) & (corners[:, 1] + side <= w)
+        corners = np.clip(corners, 0, [h - side, w - side])
+        light = _patches(stack, k, corners, side)
+        mean[k] = light.mean(axis=(1, 2))
+        variance[k] = _noise_variance(light)
+        inside[k] = (light.max(axis=(1, 2)) < stack.clips[k]) & fits[:, None]
+    usable = inside & _expected(mean, inside, np.array(exposures), stack.clips, models, side * side)
+    return Samples(mean=mean, variance=variance, usable=usable, pixels=side * side, cells=cells)
+
+
+def _patches(stack: Stack, k: int, corners: npt.NDArray[np.int64], side: int) -> F64:
+    """(N, side, side, C) light of frame k, gathered in bands of equal first row (maps read in order)."""
+    p = stack.encoding.period
+    frame = stack.frames[k]
+    out = np.empty((len(corners), side, side, stack.shape[2]), np.float32)
+    for row in np.unique(corners[:, 0]):
+        mine = np.flatnonzero(corners[:, 0] == row)
+        band = frame[row * p : (row + side) * p]
+        columns = (corners[mine, 1][:, None] + np.arange(side)) * p
+        if p == 1:
+            picked = band[:, columns.ravel()]
+        else:
+            picked = band[:, (columns.ravel()[:, None] + np.arange(p)).ravel()]
+        light = stack.encoding.light(np.ascontiguousarray(picked))
+        out[mine] = light.reshape(side, len(mine), side, -1).transpose(1, 0, 2, 3)
+    return out.astype(np.float64)
+
+
+def _noise_variance(light: F64) -> F64:
+    """Variance of a pixel with the local trend removed: second differences both ways, whose kernel
+    (1 -2 1)' (1 -2 1) has a sum of squares of 36 (Immerkaer 1996)."""
+    if light.shape[1] < 3:
+        return light.var(axis=(1, 2))
+    d = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
+    d = d[:, :, :-2] - 2 * d[:, :, 1:-1] + d[:, :, 2:]
+    return np.mean(d * d, axis=(1, 2)) / 36.0
+
+
+def _expected(
+    mean: F64, inside: npt.NDArray[np.bool_], exposures: F64, clips: Sequence[float], models: Sequence[Noise], n: int
+) -> npt.NDArray[np.bool_]:
+    """Where a cell is expected well below the rail and well above the noise.
+
+    Judged on the radiance from all frames, never on the reading in question: a cell must not be kept
+    because its own noise looked good.
+    """
+    total = np.where(inside, mean, 0).sum(axis=0)
+    weight = np.where(inside, exposures[:, None, None], 0).sum(axis=0)
+    radiance = total / np.maximum(weight, 1e-300)
+    out = np.zeros_like(inside)
+    for k, model in enumerate(models):
+        m = exposures[k] * radiance
+        sd = np.sqrt(model.floor + model.gain * np.maximum(m, 0))
+        out[k] = (m + 5 * sd < clips[k]) & (m > 3 * np.sqrt(model.floor)) & (m > 12 * sd / np.sqrt(n)) & (weight > 0)
+    return out
+
+
