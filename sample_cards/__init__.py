@@ -1,0 +1,1 @@
+"""The sample cards and their scripts: ``scene`` (light), ``cameras``, ``clips``, ``make_cards`` (the day)."""
