@@ -1,0 +1,115 @@
+"""The light summary of one lat-long: repaired, integrated, its sources found, its key weighed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from ingest.records.lights import LightSummary, Triple
+from ingest.steps.light import harmonics, sources
+from ingest.steps.light.difference import compare
+from ingest.steps.light.flux import LUMINANCE, Cells, irradiance, measure
+from ingest.steps.panorama.raster import Floats, Layout, Raster
+from numpy.typing import NDArray
+
+AXES: tuple[Triple, ...] = ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1), (0, 0, -1))
+
+
+def repaired(picture: Floats) -> tuple[NDArray[np.float32], int]:
+    """The picture (H, W, 3) as finite float32, and how many pixels were mended.
+
+    A pixel that is no number takes the mean of the sound ones around it (0 where there are none);
+    +Inf stands for "brighter than the file holds": the largest sound value of its channel.
+    """
+    picture = np.ascontiguousarray(picture, dtype=np.float32)
+    bad = ~np.isfinite(picture)
+    if not bad.any():
+        return picture, 0
+    count = int(bad.any(axis=2).sum())
+    picture = picture.copy()
+    for c in range(picture.shape[2]):
+        plane = picture[..., c]
+        high = np.isposinf(plane)
+        sound = np.isfinite(plane)
+        largest = float(plane[sound].max()) if sound.any() else 0.0
+        plane[high] = max(largest, 0.0)
+        hole = ~np.isfinite(plane)
+        plane[hole] = 0.0
+        weight = (~hole).astype(np.float32)
+        reach = 3
+        while hole.any() and weight.any() and reach < 2 * max(plane.shape):
+            size = (reach, reach)
+            total = cv2.blur(plane * weight, size, borderType=cv2.BORDER_REFLECT)
+            near = cv2.blur(weight, size, borderType=cv2.BORDER_REFLECT)
+            ready = hole & (near > 1e-6)
+            plane[ready] = total[ready] / near[ready]
+            hole &= ~ready
+            reach = reach * 4 + 1
+    return picture, count
+
+
+def summarise(
+    picture: Floats,
+    layout: Layout,
+    *,
+    coverage: Floats | None = None,
+    previous: LightSummary | None = None,
+) -> LightSummary:
+    """What the light of a lat-long (H, W, 3; scene-linear Rec.709) is.
+
+    ``coverage`` (H, W) is 0 where no view looked, as ``panorama`` writes it; the light from there is
+    missing and the summary says how much of the sphere that is.
+    """
+    sound, mended = repaired(picture)
+    raster = Raster(height=sound.shape[0], width=sound.shape[1], layout=layout)
+    cells = measure(sound, raster)
+    return _of_cells(sound, cells, mended, coverage, previous)
+
+
+def _of_cells(
+    picture: Floats, cells: Cells, mended: int, coverage: Floats | None, previous: LightSummary | None
+) -> LightSummary:
+    raster = cells.raster
+    lights = sources.find(picture, cells)
+    flux, vectors = cells.coarser(256)
+    planes = np.array([*AXES, *(light.direction for light in lights[:1])], dtype=np.float64)
+    on_planes = irradiance(vectors, flux, planes)
+    unseen, notes = _unseen(coverage, raster)
+    if mended:
+        notes.append(f"{mended} pixels were no finite numbers and were mended from their neighbours.")
+    summary = LightSummary(
+        width=raster.width,
+        height=raster.height,
+        layout=str(raster.layout),
+        lights=lights,
+        total_rgb=_triple(cells.flux.sum(axis=(0, 1))),
+        sh_radiance=tuple(_triple(row) for row in harmonics.project(cells)),
+        irradiance=tuple((axis, _triple(e)) for axis, e in zip(AXES, on_planes, strict=False)),
+        key_to_fill=_key_to_fill(summary_key=lights[0].irradiance_rgb, whole=on_planes[-1]) if lights else None,
+        repaired=mended,
+        unseen_share=unseen,
+        notes=tuple(notes),
+    )
+    if previous is None:
+        return summary
+    return replace(summary, difference=compare(summary, previous))
+
+
+def _key_to_fill(*, summary_key: Triple, whole: Floats) -> float | None:
+    key, both = float(np.dot(summary_key, LUMINANCE)), float(whole @ LUMINANCE)
+    fill = both - key
+    return both / fill if fill > 1e-6 * both else None
+
+
+def _unseen(coverage: Floats | None, raster: Raster) -> tuple[float, list[str]]:
+    if coverage is None:
+        return 0.0, []
+    share = float((raster.solid_angles() * (coverage <= 0)).sum() / (4 * np.pi))
+    if share < 1e-4:
+        return share, []
+    return share, [f"No view shows {100 * share:.1f} % of the sphere; light from there is missing."]
+
+
+def _triple(values: Floats) -> Triple:
+    return (float(values[0]), float(values[1]), float(values[2]))
