@@ -65,6 +65,8 @@ def floor(name: str) -> tuple[int, str]:
         return 50, "pipeline"
     if len(p) == 4 and p[1] == "steps" and p[3] == "stage":
         return 40, f"stage:{p[2]}"
+    if name in ("ingest.outbox", "ingest.originals"):
+        return 35, name
     if name == "ingest.services":
         return 30, "services"
     if len(p) > 3 and p[1] == "steps":
