@@ -32,6 +32,7 @@ class Blocks:
     maker_note_at: int | None = None  # a block that is a maker note (CR3)
     tags: Tags = field(default_factory=dict)
     size: tuple[int, int] | None = None
+    scan_at: int | None = None  # where the first scan of a JPEG begins
 
 
 def kind(head: bytes) -> str:
@@ -105,6 +106,8 @@ def _jpeg(source: Source, start: int, found: Blocks) -> None:
         if code == 0xFF or code == 0x01 or 0xD0 <= code <= 0xD8:
             at += 1 if code == 0xFF else 2
             continue
+        if code == 0xDA:
+            found.scan_at = at
         if code in (0xD9, 0xDA) or length < 2:
             return
         if code == 0xE1 and length >= 16 and at + 18 <= source.size and source.read(at + 4, 5) == b"Exif\0":

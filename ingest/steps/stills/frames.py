@@ -132,7 +132,8 @@ def agree(one: StillHeader | None, other: StillHeader | None) -> bool:
 def as_frame(files: Sequence[StillFile], exposure: Exposure | None = None, *, card_index: int = 0) -> Frame:
     """The frame that these files of one exposure are, with everything but true time.
 
-    Header values come from the first file that says them, the picture's from the first that decodes.  ``exposure`` is its exact value (``exposure.snap_series``); without it marks stand as written.
+    Header values come from the first file that says them, the picture's from the first that decodes.
+    ``exposure`` is its exact value (``exposure.snap_series``); without it marks stand as written.
     ``time_s`` is for the step ``clocks`` to fill in.
     """
     first = files[0]

@@ -1,98 +1,167 @@
-"""Headers and small looks of stills that are new, read from verified copies in the worker.
+"""Read stills: headers and a cheap look at the pictures, many files a message, in the worker.
 
-One bad file costs that file: a batch whose worker died is read again one by one.
+One bad file costs that file: a batch whose worker died, stalled or ran out of memory is read again one
+by one, and only the file that does it again is refused.  What was read is stored a batch at a time; a
+stop in between leaves the rest to be asked for again.
 """
 
 from __future__ import annotations
 
 import contextlib
-import dataclasses
-import itertools
+import functools
 import os
-from collections.abc import Iterable, Sequence
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
-from ingest.errors import SourceUnreadable, Unreadable, WorkerFailed
+from ingest.errors import NightloaderError, Unreadable, WorkerFailed
+from ingest.machinery.worker.host import WorkerPool, WorkerStopped
 from ingest.machinery.ledger.work import StillFact
-from ingest.originals import Original, Originals
+from ingest.originals import Originals
 from ingest.records.cards import FileKind
+from ingest.records.names import shown
 from ingest.records.stills import StillHeader, StillLook
 from ingest.services import Services
 from ingest.steps.stills.header import understand
 
-BATCH = 24
-BATCH_S = 120.0
-ONE_S = 30.0
+_BATCH = 48
+_EACH_S = 20.0  # one file alone: the largest raw takes about a second, on a busy machine several
+_BATCH_S = 120.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StillToRead:
+    """A still to read, by its content: ``open`` gives a descriptor of a verified copy, called once and
+    closed here.  It may raise OSError or NightloaderError."""
+
+    digest: str
+    open: Callable[[], int]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StillRead:
+    """What was read of one still.  ``header`` is None where the metadata cannot be read, ``look`` where
+    nobody looked; ``trouble`` says why in words ("" if nothing).  ``again`` means that the file itself
+    could not be opened: nothing was learnt of it, so nothing is to be stored."""
+
+    digest: str
+    header: StillHeader | None
+    look: StillLook | None
+    trouble: str = ""
+    again: bool = False
 
 
 def read_new(services: Services, originals: Originals) -> int:
-    """Read every still that no fact is known of; answers how many."""
+    """Read every still on the cards that no fact is known of, from verified copies; answers how many."""
     known = services.work.still_digests()
-    fresh: dict[str, Original] = {}
-    for original in originals.of_kind(FileKind.STILL):
-        if original.file.digest not in known:
-            fresh.setdefault(original.file.digest, original)
-    items = [(d, o.file.path.rsplit("/", 1)[-1]) for d, o in fresh.items()]
-    for batch in _batches(items):
-        if services.stop.is_set():
-            break
-        facts = _read(services, originals, batch)
-        services.work.add_stills(facts, services.clock.utc())
-        services.tell("stills", {"read": len(facts)})
+    fresh = dict.fromkeys(
+        o.file.digest for o in originals.of_kind(FileKind.STILL) if o.file.digest not in known
+    )
+    items = [StillToRead(digest=d, open=functools.partial(originals.open, d)) for d in fresh]
+    reading = read_stills(services.worker, items, cancel=services.stop)
+    with contextlib.suppress(WorkerStopped):  # the rest is asked for at the next start
+        while batch := list(islice(reading, _BATCH)):
+            facts = [
+                StillFact(digest=r.digest, header=r.header, look=r.look, trouble=r.trouble)
+                for r in batch if not r.again
+            ]
+            services.work.add_stills(facts, services.clock.utc())
+            services.tell("stills", {"read": len(facts)})
     return len(items)
 
 
-def _batches(items: Sequence[tuple[str, str]]) -> Iterable[tuple[tuple[str, str], ...]]:
-    return itertools.batched(items, BATCH) if hasattr(itertools, "batched") else (
-        tuple(items[i : i + BATCH]) for i in range(0, len(items), BATCH)
+def read_stills(
+    worker: WorkerPool,
+    items: Iterable[StillToRead],
+    *,
+    looks: bool = True,
+    cancel: threading.Event | None = None,
+) -> Iterator[StillRead]:
+    """Each still in the order given, once.  ``looks`` false reads headers alone.
+
+    Raises WorkerStopped when ``cancel`` is set or the pool is closed, and WorkerFailed only if no worker
+    can be started at all.
+    """
+    todo = iter(items)
+    while batch := list(islice(todo, _BATCH)):
+        yield from _batch(worker, batch, looks, cancel)
+
+
+def _batch(
+    worker: WorkerPool, batch: Sequence[StillToRead], looks: bool, cancel: threading.Event | None
+) -> Iterator[StillRead]:
+    with contextlib.ExitStack() as stack:
+        fds: dict[str, int] = {}
+        troubles: dict[str, str] = {}
+        for item in batch:
+            try:
+                fd = item.open()
+            except (OSError, NightloaderError) as error:
+                troubles[item.digest] = f"cannot be opened ({_words(error)})"
+                continue
+            stack.callback(os.close, fd)
+            fds[item.digest] = fd
+        opened = [item for item in batch if item.digest in fds]
+        files = [fds[item.digest] for item in opened]
+        headers = _ask(worker, "headers", files, cancel)
+        seen = _ask(worker, "look", files, cancel) if looks else [None] * len(opened)
+    found = {i.digest: (h, s) for i, h, s in zip(opened, headers, seen, strict=True)}
+    for item in batch:
+        if item.digest in troubles:
+            yield StillRead(digest=item.digest, header=None, look=None, trouble=troubles[item.digest], again=True)
+        else:
+            yield _read(item, *found[item.digest])
+
+
+def _ask(
+    worker: WorkerPool, job: str, files: Sequence[int], cancel: threading.Event | None
+) -> list[dict[str, Any]]:
+    """One answer for each file, whatever the worker meets."""
+    if not files:
+        return []
+    timeout_s = _EACH_S if len(files) == 1 else _BATCH_S
+    try:
+        answers = worker.run(job, {}, files, timeout_s=timeout_s, cancel=cancel).get("files")
+        if isinstance(answers, list) and len(answers) == len(files) and all(isinstance(a, dict) for a in answers):
+            return answers
+        failure = "the worker's answer does not fit the question"
+    except WorkerStopped:
+        raise
+    except (WorkerFailed, Unreadable) as error:
+        failure = error.what
+    if len(files) == 1:
+        return [{"refused": failure, "next": "The file may be damaged; look at it in another program."}]
+    return [answer for file in files for answer in _ask(worker, job, [file], cancel)]
+
+
+def _read(item: StillToRead, said: dict[str, Any], seen: dict[str, Any] | None) -> StillRead:
+    troubles = []
+    header = None
+    try:
+        header = understand(said)
+    except Unreadable as error:
+        troubles.append(error.what)
+    look = None if seen is None else _look(seen)
+    if look is not None and look.trouble and look.trouble not in troubles:
+        troubles.append(look.trouble)
+    return StillRead(digest=item.digest, header=header, look=look, trouble=" ".join(troubles))
+
+
+def _look(seen: dict[str, Any]) -> StillLook:
+    if "refused" in seen:
+        return StillLook(decodes=False, trouble=shown(str(seen["refused"]))[:300])
+    level, circles = seen.get("log2_brightness"), seen.get("two_circles")
+    width, height = seen.get("width"), seen.get("height")
+    return StillLook(
+        decodes=True,
+        log2_brightness=float(level) if isinstance(level, (int, float)) else None,
+        width=width if isinstance(width, int) else None,
+        height=height if isinstance(height, int) else None,
+        two_circles=circles if isinstance(circles, bool) else None,
     )
 
 
-def _read(services: Services, originals: Originals, batch: Sequence[tuple[str, str]]) -> list[StillFact]:
-    try:
-        return _ask(services, originals, batch, BATCH_S)
-    except WorkerFailed as error:
-        if services.stop.is_set():
-            return []
-        if len(batch) > 1:
-            services.log.warning("batch of headers read one by one", why=error.what)
-            return [fact for item in batch for fact in _read(services, originals, [item])]
-        services.log.warning("still cannot be read", name=batch[0][1], why=error.what)
-        return [StillFact(digest=batch[0][0], header=None, look=None, trouble=error.what)]
-
-
-def _ask(services: Services, originals: Originals, batch: Sequence[tuple[str, str]], seconds: float) -> list[StillFact]:
-    with contextlib.ExitStack() as stack:
-        opened: list[tuple[str, str, int]] = []
-        for digest, name in batch:
-            with contextlib.suppress(SourceUnreadable):  # its disk is away: the next pass finds it
-                fd = originals.open(digest)
-                stack.callback(os.close, fd)
-                opened.append((digest, name, fd))
-        if not opened:
-            return []
-        names = [name.encode("utf-8", "replace").decode() for _, name, _ in opened]
-        fds = [fd for _, _, fd in opened]
-        answers = services.worker.run("headers", {"names": names}, fds, timeout_s=seconds, cancel=services.stop)
-        for fd in fds:
-            os.lseek(fd, 0, os.SEEK_SET)
-        looks = services.worker.run("look", {"names": names}, fds, timeout_s=seconds, cancel=services.stop)
-    return [
-        _fact(digest, answer, look)
-        for (digest, _, _), answer, look in zip(opened, answers["files"], looks["files"], strict=True)
-    ]
-
-
-def _fact(digest: str, answer: dict[str, Any], look: dict[str, Any]) -> StillFact:
-    header: StillHeader | None = None
-    trouble = ""
-    try:
-        header = understand(answer)
-    except Unreadable as error:
-        trouble = error.what
-    if "refused" in look:
-        seen = StillLook(decodes=False, trouble=str(look["refused"]))
-    else:
-        known = {f.name for f in dataclasses.fields(StillLook)}
-        seen = StillLook(**{k: v for k, v in look.items() if k in known})
-    return StillFact(digest=digest, header=header, look=seen, trouble=trouble)
+def _words(error: Exception) -> str:
+    return shown(getattr(error, "strerror", None) or str(error))[:200]

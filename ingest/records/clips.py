@@ -1,0 +1,41 @@
+"""What the file of a clip says of itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClipFacts:
+    """Facts of one clip or sound file as its container states them; None means "not said".
+
+    ``kind`` is what the first bytes announce, in words ("MXF", "QuickTime or MP4", "R3D raw clip"); it stands
+    also where nothing else could be read, and then ``readable`` is false.  ``frame_rate`` is frames a second,
+    a ratio as the standards state it (30000/1001).  ``timecode`` is the label of the first frame as written
+    (SMPTE ST 12-1), ``drop_frame`` whether it counts that way, None without a timecode.  ``created_utc`` (with
+    zone) stands where the file states a zone, which many cameras fill with their own wall clock all the
+    same; ``created_shown`` (naive) where it states none.
+    """
+
+    kind: str
+    readable: bool
+    duration_s: float | None = None
+    frames: int | None = None
+    width: int | None = None
+    height: int | None = None
+    frame_rate: Fraction | None = None
+    timecode: str | None = None
+    drop_frame: bool | None = None
+    created_utc: datetime | None = None
+    created_shown: datetime | None = None
+    container: str | None = None
+    codec: str | None = None
+    sound_channels: int = 0
+    make: str | None = None
+    model: str | None = None
+    body_serial: str | None = None
+    lens: str | None = None
+    reel: str | None = None
+    problems: tuple[str, ...] = ()
