@@ -17,8 +17,9 @@ from ingest.records.setups import Question
 
 FILE = "clock_notes.csv"
 COLUMNS = ("camera", "serial", "camera_shows", "true_time", "offset_s", "note")
-YEAR_FIRST = re.compile(r"(\d{4})[-/.:](\d{1,2})[-/.:](\d{1,2})[ T]+(\d{1,2})[:.h](\d{2})(?:[:.](\d{2})(?:[.,](\d+))?)?")
-YEAR_LAST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4})[ T]+(\d{1,2})[:.h](\d{2})(?:[:.](\d{2})(?:[.,](\d+))?)?")
+HOURS = r"[ T]+(\d{1,2})[:.h](\d{2})(?:[:.](\d{2})(?:[.,](\d+))?)?"
+YEAR_FIRST = re.compile(r"(\d{4})[-/.:](\d{1,2})[-/.:](\d{1,2})" + HOURS)
+YEAR_LAST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4})" + HOURS)
 AMBIGUOUS = "day and month cannot be told apart: write YYYY-MM-DD HH:MM:SS"
 
 

@@ -81,10 +81,11 @@ def _runs(files: Sequence[Frame]) -> list[list[Frame]]:
 
 
 def _chains(runs: list[list[Frame]]) -> list[list[Frame]]:
-    """Keep together the runs that the counter joins without a hole: there the clock was set, nothing else."""
+    """Keep together the runs that the counter joins: there the clock was set, and that is all."""
     chains: list[list[Frame]] = []
     for run in runs:
-        if chains and min(len(chains[-1]), len(run)) >= 3 and counter_step(chains[-1][-1], run[0]) == 1:
+        step = counter_step(chains[-1][-1], run[0]) if chains else None
+        if chains and min(len(chains[-1]), len(run)) >= 3 and step is not None and 1 <= step <= NEAR:
             chains[-1].extend(run)
         else:
             chains.append(run)

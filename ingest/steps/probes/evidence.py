@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,7 +88,7 @@ def steps_of(stream: Stream, *, by_brightness: bool = False) -> Steps:
         shutter_jump=_jumps(shutter),
         bias_jump=_jumps(_column(frames, "exposure_bias_ev")),
         bright_jump=_jumps(bright),
-        strange=np.array([0.0] + [_strangeness(a, b) for a, b in zip(frames, frames[1:], strict=False)])[:n],
+        strange=np.array([0.0] + [_strangeness(a, b) for a, b in pairwise(frames)])[:n],
         timed=timed,
     )
 

@@ -128,7 +128,12 @@ def group_stream(stream: Stream, settings: GroupingSettings) -> tuple[list[Probe
 
 
 def _judged(
-    stream: Stream, made: Cut, row: Candidate, share: float, rivals: dict[int, list[Candidate]], settings: GroupingSettings
+    stream: Stream,
+    made: Cut,
+    row: Candidate,
+    share: float,
+    rivals: dict[int, list[Candidate]],
+    settings: GroupingSettings,
 ) -> ProbeSet:
     frames = stream.frames[row.start : row.end]
     complete, against = completeness(row, frames, made.steps, made.habits)

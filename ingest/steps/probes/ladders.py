@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 UNIT = 24  # exposures are compared in 1/24 stop
 UNKNOWN = 1 << 20  # stands for an exposure nobody could read
@@ -146,7 +147,7 @@ def judge(steps: tuple[int, ...]) -> Shape:
     if even is not None and len(known) >= 2:
         step, holes, squeezed, fit, on_grid = even
         places = tuple(None if n is None else on_grid[n] for n in nearest)
-        order, price = _order(places, holes, unknown, duplicates)
+        order, price = _order(places, unknown, duplicates)
         # a hole may be just where an unreadable exposure stands
         real_holes = max(0, holes - unknown)
         score = base + fit + price - HOLE * real_holes - SQUEEZED * squeezed
@@ -184,7 +185,7 @@ def _rungs(known: list[int]) -> list[int]:
 def _even(rungs: list[int]) -> tuple[float, int, bool, float, list[int]] | None:
     """The even ladder through the rungs: step, holes inside, whether the last step at an end is another (the
     camera's limit cuts it short), log likelihood of step and fit, each rung's place.  None: no such ladder."""
-    gaps = [(b - a) / UNIT for a, b in zip(rungs, rungs[1:], strict=False)]
+    gaps = [(b - a) / UNIT for a, b in pairwise(rungs)]
     best = None
     for low, high in ((0, len(gaps)), (1, len(gaps)), (0, len(gaps) - 1)):
         inner = gaps[low:high]
@@ -226,14 +227,15 @@ def _even_gaps(gaps: list[float]) -> tuple[float, list[int], float] | None:
         mark = min(STEPS, key=lambda s: abs(s - step))
         near = abs(mark - step) <= 0.06 + 0.03 * mark
         fit = math.log(STEPS[mark]) if near else math.log(ODD_STEP) - (0.7 if len(gaps) < 4 else 0.0)
-        fit -= 0.5 * sum((abs(g - s * step) / 0.13) ** 2 for g, s in zip(gaps, spans, strict=True)) / max(1, len(gaps) ** 0.5)
+        off = sum((abs(g - s * step) / 0.13) ** 2 for g, s in zip(gaps, spans, strict=True))
+        fit -= 0.5 * off / max(1.0, len(gaps) ** 0.5)
         price = fit - HOLE * (sum(spans) - len(spans))
         if best is None or price > best[0]:
             best = (price, (mark if near else step, spans, fit))
     return None if best is None else best[1]
 
 
-def _order(places: tuple[int | None, ...], holes: int, unknown: int, duplicates: int) -> tuple[str, float]:
+def _order(places: tuple[int | None, ...], unknown: int, duplicates: int) -> tuple[str, float]:
     """The words for an order and its log likelihood."""
     known = [p for p in places if p is not None]
     top = max(known)
@@ -263,7 +265,7 @@ def _within(some: tuple[int, ...], whole: tuple[int, ...]) -> bool:
 def _pieces(places: list[int]) -> int:
     """Into how many one-way climbs a row falls: 1 for dark to bright, 2 for one turn or one jump back."""
     pieces, way = 1, 0
-    for a, b in zip(places, places[1:], strict=False):
+    for a, b in pairwise(places):
         now = (b > a) - (b < a)
         if way and now and now != way:
             pieces, way = pieces + 1, 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from ingest.records.frames import Frame
 from ingest.steps.probes.evidence import Steps
@@ -25,7 +26,9 @@ def sort_out(
     """Which taken rows are aborted starts (start, end), and every loose frame with what it is and why."""
     sets = [c for c in taken if isinstance(c, Candidate)]
     aborted = {
-        (a.start, a.end) for a, b in zip(sets, sets[1:], strict=False) if _shot_again(stream.frames, steps, a, b, habits)
+        (a.start, a.end)
+        for a, b in pairwise(sets)
+        if _shot_again(stream.frames, steps, a, b, habits)
     }
     named: Named = {}
     inside: set[int] = set()
@@ -54,7 +57,7 @@ def _shot_again(frames: Sequence[Frame], steps: Steps, a: Candidate, b: Candidat
     if size >= b.end - b.start or (size >= 3 and size % 2 and habits.patterns.get(a.shape.signature, 0) != 1):
         return False
     gap = steps.gap_s[b.start]
-    if a.end != b.start or not gap <= AGAIN_WITHIN_S or not (steps.number[b.start] == 1):
+    if a.end != b.start or not gap <= AGAIN_WITHIN_S or steps.number[b.start] != 1:
         return False
     if any(steps.number[k] > 1 for k in range(a.start + 1, a.end)):
         return False

@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from ingest.records.frames import Frame
 from ingest.steps.clocks.sequence import NEAR, card_order, clock, counter_step, in_order
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stream:
@@ -65,7 +67,7 @@ def _one_body_each(body: str, frames: Sequence[Frame]) -> list[list[Frame]]:
     for frame in frames:
         by_card[frame.card].append(frame)
     pieces = [part for card in sorted(by_card) for part in _counters(by_card[card])]
-    pieces.sort(key=lambda p: (min((clock(f) for f in p if clock(f) is not None), default=0.0), p[0].id))
+    pieces.sort(key=lambda p: (min((c for f in p if (c := clock(f)) is not None), default=0.0), p[0].id))
     parts: list[list[Frame]] = []
     for piece in pieces:
         home = next((p for p in parts if _same_body(p, piece)), None)
@@ -102,7 +104,7 @@ def _counters(frames: Sequence[Frame]) -> list[list[Frame]]:
         if len(tracks) > 8:
             return [list(frames)]
     home = {f.id: i for i, t in enumerate(tracks) for f in t}
-    turns = sum(home[a.id] != home[b.id] for a, b in zip(timed, timed[1:], strict=False))
+    turns = sum(home[a.id] != home[b.id] for a, b in pairwise(timed))
     if turns <= 2 * (len(tracks) - 1) or min(map(len, tracks), default=0) < 3:
         return [list(frames)]
     for frame in frames:

@@ -13,7 +13,9 @@ from ingest.steps.probes.plausibility import Candidate
 BY_HAND_S = 3.0  # rhythms slower than this are a person's
 
 
-def completeness(row: Candidate, frames: Sequence[Frame], steps: Steps, habits: Habits) -> tuple[bool | None, list[str]]:
+def completeness(
+    row: Candidate, frames: Sequence[Frame], steps: Steps, habits: Habits
+) -> tuple[bool | None, list[str]]:
     """Whether nothing is missing from a set, None where nobody could say, and what speaks against it."""
     against = [f"{label(f)} cannot be decoded" for f in frames if not f.usable]
     shape = row.shape
