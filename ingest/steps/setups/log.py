@@ -92,7 +92,7 @@ def read_log(
     drafts = _drafts(table, reading, DateOrder(date_order), rolls)
     where = {d.day: ZoneInfo((zones or {}).get(d.day.isoformat(), zone)) for d in drafts}
     rows = _timed(drafts, where, reading)
-    rows = _ended(rows, where, rolls)
+    rows = ended(rows, where, rolls)
     rows = _doubted(_one_spelling(rows), reading)
     return SetupLog(rows=tuple(rows), questions=tuple(reading.questions), units=dict(table.units))
 
@@ -288,7 +288,7 @@ def _row(draft: _Draft, start_s: float, end_s: float | None, file: str) -> Setup
     )
 
 
-def _ended(rows: list[SetupRow], where: Mapping[date, ZoneInfo], rolls: time) -> list[SetupRow]:
+def ended(rows: list[SetupRow], where: Mapping[date, ZoneInfo], rolls: time) -> list[SetupRow]:
     """Rule 2: open rows end where the next of their day and unit begins; ``until_s`` for the last."""
     starts: dict[str, list[tuple[str, float]]] = defaultdict(list)
     for row in rows:
