@@ -22,8 +22,8 @@ class Taken:
 
     ``item`` is the due item it serves (probe, clean_plate, dirty_plate, chart, balls, measured, lens_grid,
     clock_check ... or "clip" for a take); ``start_s`` and ``end_s`` true times; ``proposed`` where a role was
-    found by looking and no person confirmed it; ``review`` where the filing is in doubt.  ``lens_serial``
-    and ``body`` as its header says.
+    found by looking and no person confirmed it; ``review`` where the filing is in doubt; ``sigma_s`` the
+    standard uncertainty of its clock.  ``lens_serial`` and ``body`` as its header says.
     """
 
     id: str
@@ -33,6 +33,7 @@ class Taken:
     setup: str = ""
     start_s: float | None = None
     end_s: float | None = None
+    sigma_s: float = 0.0
     proposed: bool = False
     review: bool = False
     body: str = ""

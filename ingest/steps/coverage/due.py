@@ -15,6 +15,7 @@ from ingest.records.setups import SetupRow, Sheet
 from ingest.steps.coverage.rules import Deadline, Rule, Scope
 from ingest.steps.coverage.segments import Key, Segment, segments, setups_of, words
 
+MINUTE_S = 60.0
 NOT_NEEDED = ("n a", "na", "not needed", "no need", "not required")
 GIVEN_UP = ("no time", "given up", "refused", "lost", "missed", "skipped", "not possible")
 TICKS = ("x", "y", "yes", "ok", "1", "true", "done", "✓", "✔", "☑")
@@ -105,15 +106,9 @@ class _Desk:
         return list(dict.fromkeys([*own, *shared]))
 
     def _nearest(self, part: Segment, rule: Rule) -> list[str]:
-        found = []
-        for t in self.taken[part.key]:
-            if t.item != rule.item:
-                continue
-            parts, moment = self.parts[part.key], t.start_s
-            home = parts[0] if moment is None else min(parts, key=lambda p, m=moment: p.away_s(m))  # type: ignore[misc]
-            if home is part:
-                found.append(t.id)
-        return found
+        parts = self.parts[part.key]
+        homes = at_home([t for t in self.taken[part.key] if t.item == rule.item], parts)
+        return homes[parts.index(part)]
 
     def _one(self, key: Key, rows: Sequence[SetupRow], rule: Rule, evidence: list[str], because: str) -> DueItem:
         def item(status: Status, until: float | None = None, said: str = "", proof: Sequence[str] = ()) -> DueItem:
@@ -152,6 +147,28 @@ class _Desk:
             if (w.day, w.item) == (key[0], item) and same_unit and w.setup.casefold() in ("", key[2].casefold()):
                 return w
         return None
+
+
+def at_home(taken: Sequence[Taken], parts: Sequence[Segment]) -> list[list[str]]:
+    """The ids that serve each part: the part a thing was taken in, else the nearest.
+
+    Where the log's whole minutes and the clock's uncertainty allow two parts, a part that has none yet
+    comes first: the count is sure, only the second is not.
+    """
+    homes: list[list[str]] = [[] for _ in parts]
+    open_ones: list[tuple[Taken, list[int]]] = []
+    for t in taken:
+        away = [0.0 if t.start_s is None else p.away_s(t.start_s) for p in parts]
+        near = [n for n, s in enumerate(away) if s <= MINUTE_S + 2 * t.sigma_s]
+        if t.start_s is None or not near:
+            homes[away.index(min(away))].append(t.id)
+        elif len(near) == 1:
+            homes[near[0]].append(t.id)
+        else:
+            open_ones.append((t, sorted(near, key=lambda n: away[n])))
+    for t, near in open_ones:
+        homes[next((n for n in near if not homes[n]), near[0])].append(t.id)
+    return homes
 
 
 def _is_whole(sheet: Sheet | None) -> bool:

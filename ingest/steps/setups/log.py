@@ -92,7 +92,7 @@ def read_log(
     drafts = _drafts(table, reading, DateOrder(date_order), rolls)
     where = {d.day: ZoneInfo((zones or {}).get(d.day.isoformat(), zone)) for d in drafts}
     rows = _timed(drafts, where, reading)
-    rows = _ended(rows, where, rolls)
+    rows = ended(rows, where, rolls)
     rows = _doubted(_one_spelling(rows), reading)
     return SetupLog(rows=tuple(rows), questions=tuple(reading.questions), units=dict(table.units))
 
@@ -288,7 +288,7 @@ def _row(draft: _Draft, start_s: float, end_s: float | None, file: str) -> Setup
     )
 
 
-def _ended(rows: list[SetupRow], where: Mapping[date, ZoneInfo], rolls: time) -> list[SetupRow]:
+def ended(rows: list[SetupRow], where: Mapping[date, ZoneInfo], rolls: time) -> list[SetupRow]:
     """Rule 2: open rows end where the next of their day and unit begins; ``until_s`` for the last."""
     starts: dict[str, list[tuple[str, float]]] = defaultdict(list)
     for row in rows:
@@ -326,20 +326,27 @@ def _doubted(rows: list[SetupRow], reading: _Reading) -> list[SetupRow]:
     """Mark rows whose time does not go with the lines around them where that changes what they cover.
 
     A log is written down the page, so a row that starts before the row above it, and overlaps a row or
-    has no end, is either out of place or misread; which of the two rows is wrong nobody can say.
+    has no end, is either out of place or misread; which of the two rows is wrong nobody can say.  Rows
+    without an end that either of them cuts short, or should have, are doubtful with them.
     """
     doubts: dict[int, list[str]] = defaultdict(list)
     by_line: dict[tuple[str, str], list[SetupRow]] = defaultdict(list)
     for row in sorted(rows, key=lambda r: r.line):
         by_line[row.day, row.unit].append(row)
     for written in by_line.values():
-        for above, row in pairwise(written):
-            if (row.start_s or 0.0) < (above.start_s or 0.0) and _matters(row, above):
-                doubts[row.line].append("it starts before the row above it")
-                doubts[above.line].append("it starts after the row below it")
-                reading.ask(row.line, "start", row.cells.get("start", "") or row.cells.get("timestamp", ""),
-                            f"is before the start of line {above.line}; check both, or put the rows in order")
-    return [replace(r, doubts=(*r.doubts, *doubts[r.line])) if r.line in doubts else r for r in rows]
+        by_time = sorted(written, key=lambda r: (r.start_s or 0.0, r.line))
+        for n, (above, row) in enumerate(pairwise(written)):
+            if (row.start_s or 0.0) >= (above.start_s or 0.0) or not _matters(row, above):
+                continue
+            doubts[row.line].append("it starts before the row above it")
+            doubts[above.line].append("it starts after the row below it")
+            reading.ask(row.line, "start", row.cells.get("start", "") or row.cells.get("timestamp", ""),
+                        f"is before the start of line {above.line}; check both, or put the rows in order")
+            before = [*written[max(n - 1, 0):n], *(by_time[max(by_time.index(r) - 1, 0)] for r in (row, above))]
+            for other in before:
+                if other.open_ended and other.line not in (row.line, above.line):
+                    doubts[other.line].append(f"its end hangs on line {row.line} or {above.line}, out of order")
+    return [replace(r, doubts=(*r.doubts, *dict.fromkeys(doubts[r.line]))) if r.line in doubts else r for r in rows]
 
 
 def _matters(row: SetupRow, above: SetupRow) -> bool:

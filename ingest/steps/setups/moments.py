@@ -183,7 +183,8 @@ def parse_time(written: str) -> TimeOfDay:
     seconds = hour * 3600 + minute * 60 + second
     if minute > 59 or second > 59 or seconds > 86400:
         raise Unclear("is past the end of a day or hour; expected HH:MM between 00:00 and 24:00")
-    coarse = 300 if about else 1 if parts.get("s") else 60
+    # ":00" is what spreadsheets add to minutes
+    coarse = 300 if about else 1 if second else 60
     return TimeOfDay(seconds=seconds, coarse_s=coarse)
 
 

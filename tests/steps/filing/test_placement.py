@@ -73,7 +73,7 @@ def test_the_minute_of_a_change_is_for_review() -> None:
     p = one(probe("10:00:20"), known(*THREE))
     assert (p.setup, p.review) == ("27B", True)
     assert one(probe("09:58:50"), known(*THREE)).review is False
-    exact = known(",,1,09:00:00,,A", ",,2,10:00:00,,A")
+    exact = known(",,1,09:00:01,,A", ",,2,10:00:01,,A")
     assert one(probe("10:00:20"), exact).review is False
 
 

@@ -6,6 +6,7 @@ import csv
 import io
 from datetime import UTC, date, datetime
 from itertools import pairwise
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -50,6 +51,24 @@ def test_every_spreadsheets_file(encode: str, separator: str, newline: str) -> N
     log = read_log(plain.replace(",", separator).replace("\n", newline).encode(encode), zone=LISBON)
     assert spans(log) == [("27A", "01 09:05", "01 09:40")]
     assert log.rows[0].shot == "Ä010" and log.rows[0].line == 2 and not log.questions
+
+
+SPREADSHEETS = Path(__file__).parents[2] / "data/spreadsheets"
+
+
+@pytest.mark.parametrize("path", sorted(SPREADSHEETS.glob("*.csv")), ids=lambda p: p.stem)
+def test_files_as_two_spreadsheet_programs_wrote_them(path: Path) -> None:
+    # tests/data/spreadsheets/SOURCES.md names the programs and versions.
+    log = read_log(path.read_bytes(), zone=LISBON)
+    assert [(r.day, r.setup, local(r.start_s), local(r.end_s), r.camera, r.lens) for r in log.rows] == [
+        ("2026-04-13", "27A", "13 09:05", "13 09:40", "A", "35"),
+        ("2026-04-13", "27B", "13 10:00", "13 22:30", "A+B", "50"),
+        ("2026-04-13", "28", "13 22:30", "13 23:10", "A", ""),
+        ("2026-04-13", "29", "14 00:40", "14 01:15", "A", "85"),
+    ]
+    assert log.rows[0].shots == ("TL_0270", "TL_0280") and log.rows[0].notes == 'wide, "harbour" wall'
+    assert log.rows[1].notes == "größer – näher" and not log.questions
+    assert {r.coarse_s for r in log.rows} == {60}  # seconds that only the program added
 
 
 def test_header_in_other_words_order_and_case_with_titles_and_repeats() -> None:
@@ -163,7 +182,9 @@ def test_bad_rows_cost_only_themselves_and_are_asked_about() -> None:
 
 def test_a_start_out_of_order_casts_doubt_where_it_matters() -> None:
     log = read(f"{DAY},,1,09:00,,,,", f"{DAY},,2,11:51,,,,", f"{DAY},,3,11:30,,,,")
-    assert {r.setup: bool(r.doubts) for r in log.rows} == {"1": False, "2": True, "3": True}
+    assert all(r.doubts for r in log.rows)  # 1 has no end: it hangs on the two
+    ended = read(f"{DAY},,1,09:00,10:00,,,", f"{DAY},,2,11:51,,,,", f"{DAY},,3,11:30,,,,", f"{DAY},,4,13:00,,,,")
+    assert {r.setup: bool(r.doubts) for r in ended.rows} == {"1": False, "2": True, "3": True, "4": False}
     assert log.questions[0].line == 4
     shuffled = read(f"{DAY},,2,11:00,11:30,,,", f"{DAY},,1,09:00,09:30,,,")
     assert not any(r.doubts for r in shuffled.rows) and not shuffled.questions
