@@ -38,6 +38,10 @@ def _line(
     )
 
 
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
 def destinations(e: AuditEvidence) -> Iterable[Line]:
     for d in e.destinations:
         name = e.names.get(d.id, d.id)
@@ -136,10 +140,10 @@ def coverage(e: AuditEvidence, status: str, number: int) -> tuple[Line, ...]:
             key = f"{s.day}:{s.unit}:{s.setup}:{item.item}"
             if status == "due":
                 until = f" until {clock_word(item.due_until_utc, e.time_zone, day=True)}" if item.due_until_utc else ""
-                out.append(_line(number, "due", key, "person", f"{item.item} for {where}{why}.",
+                out.append(_line(number, "due", key, "person", _sentence(f"{item.item} for {where}{why}"),
                                  f"Still possible{until}: take it, or waive it.", item.due_until_utc))
             else:
-                out.append(_line(number, "lost", key, "loss", f"{item.item} for {where}{why}.",
+                out.append(_line(number, "lost", key, "loss", _sentence(f"{item.item} for {where}{why}"),
                                  "Tell whoever needs it; a neighbouring setup's may stand in."))
     return tuple(out)
 
@@ -169,7 +173,7 @@ def unfiled(e: AuditEvidence) -> tuple[Line, ...]:
     for u in e.unfiled or ():
         away = f", {u.minutes_away:,.0f} min away" if u.minutes_away is not None else ""
         near = f"; nearest is setup {u.nearest}{away}" if u.nearest else ""
-        out.append(_line(6, "unfiled", u.item, "person", f"{u.what}: {u.why}{near}.", u.next))
+        out.append(_line(6, "unfiled", u.item, "person", _sentence(f"{u.what}: {u.why}{near}"), u.next))
     return tuple(out)
 
 
@@ -185,7 +189,7 @@ def clocks(e: AuditEvidence) -> tuple[Line, ...]:
     out = []
     for c in e.clocks or ():
         if c.doubt:
-            out.append(_line(7, "clock doubtful", c.body, "person", f"{clock_words(c)}: {c.doubt}.",
+            out.append(_line(7, "clock doubtful", c.body, "person", _sentence(f"{clock_words(c)}: {c.doubt}"),
                              _PROVE_CLOCK))
         elif c.offset_s is None or c.source in ("none", ""):
             out.append(_line(7, "no clock evidence", c.body, "note",

@@ -166,7 +166,7 @@ def _copies(e: AuditEvidence) -> _Answer:
     found = (*lines.destinations(e), *lines.differences(e), *lines.rereads(e), *lines.expected(e))
     checks = len(e.cards) + sum(r.files for r in e.rereads) + sum(d.compared for d in e.differences or ())
     if not cards:
-        return _Answer(answer=f"No card of {e.day} is known.", checks=checks, lines=found)
+        return _Answer(answer=f"No card of {e.day} is known.", checks=checks or None, lines=found)
     met = sum(c.policy_met for c in cards)
     standing = [d for d in e.destinations if d.required and not d.lost_utc]
     disks = join_words([shown(e.names.get(d.id, d.id)) for d in sorted(standing, key=lambda d: d.id)]) or "none"
@@ -191,7 +191,7 @@ def _again(e: AuditEvidence) -> str:
 
 def _policy(e: AuditEvidence) -> _Answer:
     if not e.cards:
-        return _Answer(answer="No card is known.", checks=0)
+        return _Answer(answer="No card is known.", checks=None)
     met = sum(c.policy_met for c in e.cards)
     owed = sum(c.second_owed > 0 for c in e.cards)
     words = f"{met} of {number_word(len(e.cards), 'card')} meet the copy policy"

@@ -65,6 +65,15 @@ class ReadLog:
     problems: tuple[tuple[int, str], ...] = field(default=())
 
 
+def log_path(card_folder: str, algorithm: str) -> str:
+    """Where a card's log lies: beside its folder (the checker is started there, names begin with the folder's).
+
+    >>> log_path("cards/2026-04-01/B007", "xxh3_128")
+    'cards/2026-04-01/B007.xxh128'
+    """
+    return card_folder + CHECKERS[algorithm].suffix
+
+
 def log(digests: Mapping[str, str], algorithm: str, *, prefix: str = "") -> ChecksumLog:
     """The log of ``digests`` (name relative to the folder the checker is started in -> lower-case hex).
 

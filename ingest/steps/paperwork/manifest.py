@@ -40,6 +40,15 @@ class ReadManifest:
     problems: tuple[tuple[str, str], ...]
 
 
+def manifest_path(card_folder: str) -> str:
+    """Where a card's manifest lies: beside its folder, so that the folder holds the card and nothing else.
+
+    >>> manifest_path("cards/2026-04-01/B007")
+    'cards/2026-04-01/B007.manifest.json'
+    """
+    return f"{card_folder}.manifest.json"
+
+
 def card_manifest(
     card: CardRecord,
     files: Iterable[FileRecord],

@@ -64,7 +64,7 @@ def test_nothing_wrong_is_said_with_the_number_of_checks() -> None:
         (5, "Shoot with ND 3.0."),
         (5, "unfiled, probe p3: frame 4 does not decode."),
         (6, "probe p3: no setup was running; nearest is setup B, 24 min away."),
-        (7, "person: Lomvi R1 +3600 s (header): the sun stands 15° off: zone?."),
+        (7, "person: Lomvi R1 +3600 s (header): the sun stands 15° off: zone? "),
         (7, "note: Teist S2: its clock is taken as it stands."),
         (8, "Take 3 of setup B has no clip."),
         (8, "0412-0418 are on no card."),
@@ -112,6 +112,7 @@ def test_what_nobody_looked_at_is_not_well() -> None:
 def test_no_evidence_at_all_is_no_praise() -> None:
     report = judge(replace(well(), cards=[], rereads=(), differences=None))
     assert report.questions[0].answer == "No card of 2026-04-01 is known."
+    assert [q.state for q in report.questions[:2]] == ["not checked"] * 2
 
 
 def test_one_disk_and_unproven_are_said_in_the_first_answer() -> None:
