@@ -215,7 +215,7 @@ def _words(services: Any, found: Any, names: dict[str, str], probes: list[dict[s
     asks = [f for f in found.findings if f.severity != "note"]
     lines += [f"  {f.item}: {f.what} {f.next}".rstrip() for f in asks] or ["  nothing"]
     lines += ["", f"Go on with `nightloader --config {services.settings.home / 'nightloader.toml'} status`, `probes`,"]
-    return [*lines, "or `audit`. A card is not cleared for reuse by this tool: the production's policy and the responsible",
-            "person decide that."]
+    return [*lines, "or `audit`. A card is not cleared for reuse by this tool: the production's policy and the",
+            "responsible person decide that."]
 
 
