@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from ingest.steps.panorama.raster import Doubles, Layout, Raster
 
 LUMINANCE = np.array([0.212639, 0.715169, 0.072192])

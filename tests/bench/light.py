@@ -6,6 +6,7 @@ import sys
 import time
 
 import numpy as np
+
 from ingest.steps.light.summary import summarise
 from ingest.steps.panorama.raster import Layout
 from tests import scenes
@@ -26,7 +27,8 @@ def lights() -> None:
             k = int(np.argmin(angles))
             light = found.lights[k]
             energy = np.dot(light.irradiance_rgb, scenes.LUMINANCE) / (disc.irradiance @ scenes.LUMINANCE) - 1
-            print(f"  {angles[k]:.4f} deg, energy {100 * energy:+.2f} %, size {light.solid_angle_sr / disc.solid_angle:.3f}"
+            size = light.solid_angle_sr / disc.solid_angle
+            print(f"  {angles[k]:.4f} deg, energy {100 * energy:+.2f} %, size {size:.3f}"
                   f"{' at most' if light.solid_angle_at_most else ''}, {light.cct_k}")  # fmt: skip
 
 

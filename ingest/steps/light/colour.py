@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from ingest.steps.panorama.raster import Doubles, Floats
 
 XYZ_FROM_RGB = np.array(

@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+
 from ingest.records.lights import Difference, Light, LightSummary
 from ingest.steps.light.flux import LUMINANCE
 

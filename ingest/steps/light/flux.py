@@ -12,7 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from ingest.steps.panorama.raster import Doubles, Floats, Raster
+
+from ingest.steps.panorama.raster import Doubles, Floats, Layout, Raster
 
 LUMINANCE = np.array([0.212639, 0.715169, 0.072192])  # Rec.709 / D65, STANDARDS: IEC 61966-2-1 primaries
 _TILE = 64
@@ -54,9 +55,7 @@ def measure(picture: Floats, raster: Raster, *, columns: int = 1024) -> Cells:
     bx = max(1, -(-width // columns))
     by = max(1, min(bx, -(-height * bx // width)))
     starts = np.arange(0, width, bx)
-    lon = raster.longitudes()
-    waves = np.stack([np.ones_like(lon), np.sin(lon), np.cos(lon), np.sin(2 * lon), np.cos(2 * lon)])
-    waves = (waves * raster.column_weights())[:, :, None].astype(np.float32 if width > 4096 else np.float64)
+    waves = _column_integrals(raster)[:, :, None].astype(np.float32 if width > 4096 else np.float64)
     weights = raster.row_weights()
     up, out = _row_integrals(raster)
     tall = -(-height // by)
@@ -80,6 +79,15 @@ def measure(picture: Floats, raster: Raster, *, columns: int = 1024) -> Cells:
     solid = np.add.reduceat(weights, np.arange(0, height, by))[:, None]
     solid = solid * np.add.reduceat(raster.column_weights(), starts)[None, :]
     return Cells(raster=raster, block=(by, bx), solid_angle=solid, flux=flux, vector=vector, moments=moments)
+
+
+def _column_integrals(raster: Raster) -> Doubles:
+    """(5, width) exact integrals over each column's longitudes of 1, sin, cos, sin 2, cos 2."""
+    lon = raster.longitudes()
+    ends = (lon[0], lon[-1]) if raster.layout is Layout.CORNERS else (np.pi, -np.pi)
+    edges = np.concatenate([[ends[0]], (lon[:-1] + lon[1:]) / 2, [ends[1]]])
+    whole = (edges, -np.cos(edges), np.sin(edges), -np.cos(2 * edges) / 2, np.sin(2 * edges) / 2)
+    return np.stack([-np.diff(w) for w in whole])
 
 
 def _row_integrals(raster: Raster) -> tuple[Doubles, Doubles]:

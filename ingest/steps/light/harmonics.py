@@ -9,6 +9,7 @@ surroundings [there], 4 to 12 % under one hard light.
 from __future__ import annotations
 
 import numpy as np
+
 from ingest.steps.light.flux import Cells
 from ingest.steps.panorama.raster import Doubles, Floats
 

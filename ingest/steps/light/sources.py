@@ -13,11 +13,12 @@ from collections.abc import Iterator
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+
 from ingest.records.lights import Light
 from ingest.steps.light.colour import chromaticity, temperature_k
 from ingest.steps.light.flux import LUMINANCE, Cells
 from ingest.steps.panorama.raster import Doubles, Floats, Layout
-from numpy.typing import NDArray
 
 Mask = NDArray[np.bool_]
 LARGEST_SR = 1.2  # a larger region is sky or wall, not a source
@@ -161,7 +162,8 @@ class _Closure:
 
     def component(self, mask: Mask, peak: tuple[int, int]) -> Mask:
         """The connected part of ``mask`` that holds ``peak``."""
-        count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+        count, found = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+        labels = np.asarray(found, dtype=np.int32)
         if count <= 2:
             return np.asarray(labels > 0)
         wanted = {int(labels[peak])}

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+
 from ingest.records.lights import LightSummary, Triple
 from ingest.steps.light import harmonics, sources
 from ingest.steps.light.difference import compare
 from ingest.steps.light.flux import LUMINANCE, Cells, irradiance, measure
 from ingest.steps.panorama.raster import Floats, Layout, Raster
-from numpy.typing import NDArray
 
 AXES: tuple[Triple, ...] = ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1), (0, 0, -1))
 
@@ -55,13 +56,16 @@ def summarise(
     *,
     coverage: Floats | None = None,
     previous: LightSummary | None = None,
+    mended: int = 0,
 ) -> LightSummary:
     """What the light of a lat-long (H, W, 3; scene-linear Rec.709) is.
 
     ``coverage`` (H, W) is 0 where no view looked, as ``panorama`` writes it; the light from there is
-    missing and the summary says how much of the sphere that is.
+    missing and the summary says how much of the sphere that is.  ``mended`` counts pixels the caller
+    repaired already.
     """
-    sound, mended = repaired(picture)
+    sound, more = repaired(picture)
+    mended += more
     raster = Raster(height=sound.shape[0], width=sound.shape[1], layout=layout)
     cells = measure(sound, raster)
     return _of_cells(sound, cells, mended, coverage, previous)

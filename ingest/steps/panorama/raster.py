@@ -73,7 +73,7 @@ class Raster:
         """
         lat = self.latitudes()
         edges = np.concatenate([[np.pi / 2], (lat[:-1] + lat[1:]) / 2, [-np.pi / 2]])
-        return -np.diff(np.sin(edges))
+        return np.asarray(-np.diff(np.sin(edges)))
 
     def column_weights(self) -> Doubles:
         """(width,) radians of longitude of each column: half columns at the seam in ``CORNERS``.
@@ -142,12 +142,11 @@ def sample(picture: Floats, raster: Raster, directions: Floats) -> Doubles:
     fx, fy = (x - x0)[..., None], (y - y0)[..., None]
     rows: list[Doubles] = []
     for dy in (0, 1):
-        row, turn = y0 + dy, 0
+        row = y0 + dy
         over, under = row < 0, row >= raster.height
         row = np.clip(row, 0, raster.height - 1)
-        turn = np.where(over | under, raster.width // 2, 0)
-        if raster.layout is Layout.CORNERS:
-            turn = turn * 0
+        half = 0 if raster.layout is Layout.CORNERS else raster.width // 2
+        turn = np.where(over | under, half, 0)
         left = np.mod(x0 + turn, raster.period)
         right = np.mod(x0 + 1 + turn, raster.period)
         rows.append(picture[row, left] * (1 - fx) + picture[row, right] * fx)
