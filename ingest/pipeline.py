@@ -17,6 +17,7 @@ from ingest.records.cards import PresentCard
 from ingest.records.findings import Finding
 from ingest.records.views import View
 from ingest.services import Services
+from ingest.steps.clocks import stage as clocks
 from ingest.steps.copying.stage import all_stills_settled
 from ingest.steps.filing import stage as filing
 from ingest.steps.merging import stage as merging
@@ -75,7 +76,10 @@ class Desk:
             self._mark = state
 
     def _group(self, originals: Originals) -> None:
-        made = probes.regroup(self.services, originals, before=self._grouped)
+        made = probes.regroup(
+            self.services, originals, before=self._grouped, notes=clocks.notes_bytes(self.services),
+            clock=clocks.correct_frames, means=clocks.means,
+        )
         if made is None:
             return
         self._grouped = made.mark

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.destinations import find_destination
 from ingest.machinery.ledger.work import StillFact
 from ingest.originals import Original, Originals
-from ingest.records.cards import CardRecord, DestinationRecord, FileKind
+from ingest.records.cards import DestinationRecord, FileKind
 from ingest.records.findings import Finding, Severity
 from ingest.records.frames import Frame
 from ingest.records.names import shown
@@ -25,7 +25,7 @@ from ingest.records.probes import GroupingSettings, ProbeSet
 from ingest.records.stills import StillFile, StillHeader, StillLook
 from ingest.records.views import FrameFile, View, ViewFrame
 from ingest.services import Services
-from ingest.settings.model import Body, Settings
+from ingest.settings.model import Body
 from ingest.steps.probes.grouping import group
 from ingest.steps.probes.lineage import inherit
 from ingest.steps.stills.exposure import snap_series
@@ -60,22 +60,39 @@ def is_here(services: Services, record: DestinationRecord) -> bool:
     return True
 
 
-def regroup(services: Services, originals: Originals, *, before: str | None) -> Regrouped | None:
-    """Group everything anew if what it depends on changed; None if it did not."""
+# Gives frames their true times: (frames, headers by frame) -> (frames, why a person must look by frame, findings).
+Clocking = Callable[
+    [Services, Mapping[str, Frame], Mapping[str, StillHeader]],
+    tuple[dict[str, Frame], dict[str, str], tuple[Finding, ...]],
+]
+# Whether a block of the settings means a body ``make|model|serial``.
+Means = Callable[[Body, str], bool]
+
+
+def regroup(
+    services: Services, originals: Originals, *, before: str | None, notes: bytes, clock: Clocking, means: Means
+) -> Regrouped | None:
+    """Group everything anew if what it depends on changed since ``before``; None if it did not.
+
+    ``notes`` are the clock notes as they are now, which ``clock`` reads.
+    """
     stills = services.work.stills()
-    notes = _notes_bytes(services)
     mark = _mark(services, originals, stills, notes)
     if mark == before:
         return None
-    shots = gather(services.cards.cards(), originals.all, stills)
-    frames, clock_findings = _frames(services, shots, notes)
-    grouping = group(frames.values(), _grouping_settings(services))
+    shots = gather(originals.all, stills)
+    untimed = _frames(shots)
+    frames, doubts, clock_findings = clock(services, untimed, {s.frame_id: s.header for s in shots})
+    kinds = {
+        f.body: b.frames for f in frames.values() for b in services.settings.bodies if b.frames and means(b, f.body)
+    }
+    grouping = group(frames.values(), GroupingSettings(kinds=kinds))
     by_id = {s.frame_id: s for s in shots}
     utc = services.clock.utc()
     ids, lineage = inherit(services.work.lineage(), grouping.sets)
     reviewed = services.work.decisions("review")
     views = [
-        _view(services, ids, index, grouping.sets, by_id, frames, grouping.partner_of, reviewed)
+        _view(ids, index, grouping.sets, by_id, frames, grouping.partner_of, reviewed, doubts, kinds)
         for index in range(len(grouping.sets))
     ]
     loose = {i: (what, grouping.why_loose.get(i, "")) for i, what in grouping.loose.items()}
@@ -88,9 +105,8 @@ def regroup(services: Services, originals: Originals, *, before: str | None) -> 
     return Regrouped(mark=mark, findings=found)
 
 
-def gather(cards: Sequence[CardRecord], originals: Sequence[Original], stills: Mapping[str, StillFact]) -> list[Shot]:
+def gather(originals: Sequence[Original], stills: Mapping[str, StillFact]) -> list[Shot]:
     """Every exposure on every card, once however often its files were met."""
-    del cards
     files = []
     for original in originals:
         fact = stills.get(original.file.digest)
@@ -119,10 +135,8 @@ def gather(cards: Sequence[CardRecord], originals: Sequence[Original], stills: M
     return shots
 
 
-def _frames(
-    services: Services, shots: Sequence[Shot], notes: bytes
-) -> tuple[dict[str, Frame], tuple[Finding, ...]]:
-    """Frames with exact exposures (per body, as far as its whole day lies on one ladder) and true times."""
+def _frames(shots: Sequence[Shot]) -> dict[str, Frame]:
+    """Frames with exact exposures, per body as far as its whole day lies on one ladder of marks."""
     by_body: dict[str, list[int]] = defaultdict(list)
     for i, shot in enumerate(shots):
         by_body[body_key(shot.header)].append(i)
@@ -134,36 +148,13 @@ def _frames(
     for card in dict.fromkeys(s.stills[0].card for s in shots):
         own = sorted((s for s in shots if s.stills[0].card == card), key=lambda s: card_order(s.stills[0].path))
         order.update({s.frame_id: i for i, s in enumerate(own)})
-    frames = {
-        s.frame_id: as_frame(s.stills, exposures[i], card_index=order[s.frame_id]) for i, s in enumerate(shots)
-    }
-    return clocked(services.settings, frames, {s.frame_id: s.header for s in shots}, notes)
-
-
-def _grouping_settings(services: Services) -> GroupingSettings:
-    return GroupingSettings(kinds={
-        key: body.frames for body in services.settings.bodies if body.frames for key in _keys_of(services, body)
-    })
-
-
-def _keys_of(services: Services, body: Body) -> list[str]:
-    """Body keys met so far that this block of the settings means."""
-    met = {body_key(f.header) for f in services.work.stills().values() if f.header is not None}
-    return [key for key in met if matches(body, key)]
-
-
-def matches(body: Body, key: str) -> bool:
-    """Whether a block of the settings means the body ``make|model|serial``; what it leaves out fits all."""
-    make, model, serial = [*key.split("|"), "", ""][:3]
-    if not (body.make or body.model or body.serial):
-        return False
-    wanted = ((body.make, make), (body.model, model), (body.serial, serial))
-    return all(not want or want.strip().lower() == have.lower() for want, have in wanted)
+    return {s.frame_id: as_frame(s.stills, exposures[i], card_index=order[s.frame_id]) for i, s in enumerate(shots)}
 
 
 def _view(
-    services: Services, ids: Sequence[str], index: int, sets: Sequence[ProbeSet], shots: Mapping[str, Shot],
-    frames: Mapping[str, Frame], partner_of: Mapping[str, str], reviewed: Mapping[str, dict[str, Any]],
+    ids: Sequence[str], index: int, sets: Sequence[ProbeSet], shots: Mapping[str, Shot], frames: Mapping[str, Frame],
+    partner_of: Mapping[str, str], reviewed: Mapping[str, dict[str, Any]], doubts: Mapping[str, str],
+    kinds: Mapping[str, str],
 ) -> View:
     """One set with everything later steps need."""
     found = sets[index]
@@ -185,26 +176,30 @@ def _view(
             )
         )
     header = merged([m.header for m in members]) or StillHeader()
-    kind, proposed = kind_of(services.settings, members)
+    kind, proposed = kind_of(kinds.get(body_key(header)), members)
+    doubted = tuple(dict.fromkeys(doubts[i] for i in found.frames if i in doubts))
     seen = reviewed.get(members[0].files[0].digest)
     digests = [f.digest for frame in view_frames for f in frame.files]
     looked_at = seen is not None and set(seen.get("frames", ())) == set(digests)
     position = min(ids[i] for i, other in enumerate(sets) if other.position == found.position)
     return View(
-        id=ids[index], frames=tuple(view_frames), complete=found.complete, review=found.review and not looked_at,
-        reasons=found.reasons, why=found.why, position=f"s{position[1:]}", view=found.view,
+        id=ids[index], frames=tuple(view_frames), complete=found.complete,
+        review=(found.review or bool(doubted)) and not looked_at,
+        reasons=(*found.reasons, *doubted), why=found.why, position=f"s{position[1:]}", view=found.view,
         repeat_of=ids[found.repeat_of] if found.repeat_of is not None else None, body=body_key(header),
         make=header.make or "", model=header.model or "", serial=header.body_serial or "",
         lens=header.lens_model or "", focal_mm=header.focal_length_mm, kind=kind, kind_proposed=proposed,
     )
 
 
-def kind_of(settings: Settings, members: Sequence[Shot]) -> tuple[str, bool]:
-    """What the frames are, and whether only the picture says so (CONTRACT of the settings' ``frames``)."""
-    key = body_key(members[0].header)
-    for body in settings.bodies:
-        if body.frames and matches(body, key):
-            return body.frames, False
+def kind_of(said: str | None, members: Sequence[Shot]) -> tuple[str, bool]:
+    """What the frames are, and whether only the picture says so.
+
+    What the settings say counts; else 2:1 is lat-long and two circles are dual-fisheye, as a proposal, and
+    everything else flat.  Unknown means that no frame decoded.
+    """
+    if said:
+        return said, False
     looks = [m.look for m in members if m.look is not None]
     if not looks:
         return "unknown", False
@@ -214,13 +209,6 @@ def kind_of(settings: Settings, members: Sequence[Shot]) -> tuple[str, bool]:
     if sizes and all(w == 2 * h for w, h in sizes if w and h):
         return "lat-long", True
     return "flat", False
-
-
-def _notes_bytes(services: Services) -> bytes:
-    try:
-        return services.settings.beside(services.settings.show.clock_notes).read_bytes()
-    except OSError:
-        return b""  # no notes: the settings and the headers speak
 
 
 def _mark(services: Services, originals: Originals, stills: Mapping[str, StillFact], notes: bytes) -> str:
@@ -281,16 +269,3 @@ def _still_findings(originals: Originals, stills: Mapping[str, StillFact]) -> li
             ))
     return found
 
-
-def clocked(settings, frames, headers, notes):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-    from zoneinfo import ZoneInfo
-    out = {}
-    for i, f in frames.items():
-        t = headers[i].taken
-        s = None
-        if t is not None:
-            off = next((b.clock_offset_s for b in settings.bodies if matches(b, f.body) and b.clock_offset_s is not None), 0)
-            s = t.replace(tzinfo=ZoneInfo(settings.show.timezone)).timestamp() + off
-        out[i] = replace(f, time_s=s, time_sigma_s=2.0)
-    return out, ()
