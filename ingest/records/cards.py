@@ -48,12 +48,14 @@ class LeftOut:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Inventory:
     """One whole listing of a card.  ``problems`` are folders or entries that could not be read:
-    (path, words).  A listing with problems never counts as whole."""
+    (path, words).  A listing with problems never counts as whole.  ``changed_ns`` is the newest time the
+    system itself changed one of the files, which no copy tool sets back."""
 
     files: tuple[CardFile, ...]
     left_out: tuple[LeftOut, ...] = ()
     empty_folders: tuple[str, ...] = ()
     problems: tuple[tuple[str, str], ...] = ()
+    changed_ns: int = 0
 
     @property
     def size_bytes(self) -> int:
@@ -174,6 +176,7 @@ class ListedEntry:
     kind: EntryKind
     size_bytes: int = 0
     mtime_ns: int = 0
+    ctime_ns: int = 0
     trouble: str = ""
 
 

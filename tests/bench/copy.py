@@ -30,9 +30,20 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-SETS = {"big": (40, 100 << 20), "mid": (15, 100 << 20), "small": (2000, 2 << 20), "less": (400, 2 << 20), "tiny": (20000, 2 << 10)}
-GOALS = {("big", 1, "floor"): 0.90, ("big", 2, "floor"): 0.95, ("small", 1, "recipe"): 0.85, ("small", 2, "recipe"): 0.85,
-         ("big", 2, "recipe"): 0.60}
+SETS = {
+    "big": (40, 100 << 20),
+    "mid": (15, 100 << 20),
+    "small": (2000, 2 << 20),
+    "less": (400, 2 << 20),
+    "tiny": (20000, 2 << 10),
+}
+GOALS = {
+    ("big", 1, "floor"): 0.90,
+    ("big", 2, "floor"): 0.95,
+    ("small", 1, "recipe"): 0.85,
+    ("small", 2, "recipe"): 0.85,
+    ("big", 2, "recipe"): 0.60,
+}
 BLOCK = 8 << 20
 
 
@@ -99,7 +110,14 @@ def recipe(source: Path, destinations: list[Path]) -> None:
     sums = source.parent / "sums.txt"
     names = "\n".join(files_of(source)).encode()
     with sums.open("wb") as out:
-        subprocess.run(["xargs", "-d", "\n", "xxh128sum"], input=names, stdout=out, stderr=subprocess.DEVNULL, cwd=source, check=True)
+        subprocess.run(
+            ["xargs", "-d", "\n", "xxh128sum"],
+            input=names,
+            stdout=out,
+            stderr=subprocess.DEVNULL,
+            cwd=source,
+            check=True,
+        )
     for d in destinations:
         subprocess.run(["cp", "-r", "--preserve=timestamps", f"{source}/.", str(d)], check=True)
     subprocess.run(["sync"], check=True)
@@ -178,8 +196,10 @@ def compare(base: Path, source: Path, args: argparse.Namespace, count: int) -> N
                 seconds = time.monotonic() - started
             times[name].append(seconds)
     n, size = SETS[args.set]
-    print(f"{n} x {size >> 10} KiB, {count} destination(s), {args.rounds} rounds; ours {statistics.median(times['ours']):.2f} s, "
-          f"largest resident {most:.0f} MiB")
+    print(
+        f"{n} x {size >> 10} KiB, {count} destination(s), {args.rounds} rounds; ours {statistics.median(times['ours']):.2f} s, "
+        f"largest resident {most:.0f} MiB"
+    )
     for name in args.against:
         ratios = sorted(a / b for a, b in zip(times["ours"], times[name], strict=True))
         goal = GOALS.get((args.set, count, name))

@@ -50,6 +50,7 @@ class Entry:
     mtime_ns: int
     device: int
     inode: int
+    ctime_ns: int = 0
     trouble: str = ""
 
 
@@ -320,7 +321,7 @@ def _at(folder: Folder, name: str) -> tuple[str, dict[str, int]]:
 
 def _entry(name: str, seen: os.stat_result) -> Entry:
     return Entry(name=name, kind=kind_of(seen.st_mode), size_bytes=seen.st_size, mtime_ns=seen.st_mtime_ns,
-                 device=seen.st_dev, inode=seen.st_ino)
+                 device=seen.st_dev, inode=seen.st_ino, ctime_ns=seen.st_ctime_ns)
 
 
 def write_all(disk: Disk, fd: int, view: memoryview) -> None:

@@ -112,7 +112,7 @@ def list_tree(disk: Disk, root: Folder, beat: Callable[[], None] = lambda: None)
             if kind is EntryKind.FOLDER:
                 inner.append(entry.name)
             found.append(ListedEntry(path=below, kind=kind, size_bytes=entry.size_bytes, mtime_ns=entry.mtime_ns,
-                                     trouble=trouble))
+                                     ctime_ns=entry.ctime_ns, trouble=trouble))
         for name in inner:
             below = f"{path}/{name}" if path else name
             try:

@@ -218,14 +218,15 @@ class CardLedger:
             last = db.execute(
                 "SELECT n, presence, gone_utc FROM sightings WHERE card_id=? ORDER BY n DESC LIMIT 1", (card_id,)
             ).fetchone()
+            new = list(files)
             if last and last[1] == presence and last[2] is None:
                 n = int(last[0])
                 db.execute(
-                    "UPDATE sightings SET mount=?, read_only=?, generation=?, last_utc=?, whole=?, ended=NULL,"
-                    " samples=? "
-                    "WHERE n=?",
+                    "UPDATE sightings SET mount=?, read_only=?, generation=?, last_utc=?, whole=?, samples=? WHERE n=?",
                     (mount, read_only, generation, utc, whole, json.dumps(dict(samples)), n),
                 )
+                if new:  # what was compared at the end is not what is there now
+                    db.execute("UPDATE sightings SET ended=NULL WHERE n=?", (n,))
             else:
                 db.execute("UPDATE sightings SET gone_utc=? WHERE card_id=? AND gone_utc IS NULL", (utc, card_id))
                 n = int(
@@ -252,7 +253,7 @@ class CardLedger:
                 "INSERT INTO files(card_id, path, generation, size_bytes, mtime_ns, kind) VALUES(?,?,?,?,?,?) "
                 "ON CONFLICT DO UPDATE SET size_bytes=excluded.size_bytes, mtime_ns=excluded.mtime_ns "
                 "WHERE NOT EXISTS(SELECT 1 FROM readings WHERE file_id=files.id)",
-                ((card_id, os.fsencode(f.path), g, f.size_bytes, f.mtime_ns, str(kind)) for f, kind, g in files),
+                ((card_id, os.fsencode(f.path), g, f.size_bytes, f.mtime_ns, str(kind)) for f, kind, g in new),
             )
             db.executemany(
                 "INSERT OR REPLACE INTO left_out VALUES(?,?,?)",
@@ -305,15 +306,18 @@ class CardLedger:
 
     def stamp(self, card_id: str) -> tuple[object, ...]:
         """Changes whenever a paper of this card would: cheap to ask for."""
-        return tuple(self._store.query(
-            "SELECT (SELECT count(*) FROM files WHERE card_id=:c), "
-            "(SELECT count(*) || max(r.utc) FROM readings r JOIN files f ON f.id=r.file_id WHERE f.card_id=:c), "
-            "(SELECT count(*) || max(k.read_back_utc) FROM copies k JOIN files f ON f.id=k.file_id WHERE f.card_id=:c), "
-            "(SELECT count(*) || max(a.utc) FROM rereads a JOIN files f ON f.id=a.file_id WHERE f.card_id=:c), "
-            "(SELECT count(*) FROM left_out WHERE card_id=:c), (SELECT count(*) FROM troubles WHERE card_id=:c), "
-            "(SELECT roll FROM cards WHERE id=:c), (SELECT max(whole || coalesce(ended, '-')) FROM sightings WHERE "
-            "n=(SELECT max(n) FROM sightings WHERE card_id=:c))", {"c": card_id},
-        )[0])
+        return tuple(
+            self._store.query(
+                "SELECT (SELECT count(*) FROM files WHERE card_id=:c), "
+                "(SELECT count(*) || max(r.utc) FROM readings r JOIN files f ON f.id=r.file_id WHERE f.card_id=:c), "
+                "(SELECT count(*) || max(k.read_back_utc) FROM copies k JOIN files f ON f.id=k.file_id WHERE f.card_id=:c), "
+                "(SELECT count(*) || max(a.utc) FROM rereads a JOIN files f ON f.id=a.file_id WHERE f.card_id=:c), "
+                "(SELECT count(*) FROM left_out WHERE card_id=:c), (SELECT count(*) FROM troubles WHERE card_id=:c), "
+                "(SELECT roll FROM cards WHERE id=:c), (SELECT max(whole || coalesce(ended, '-')) FROM sightings WHERE "
+                "n=(SELECT max(n) FROM sightings WHERE card_id=:c))",
+                {"c": card_id},
+            )[0]
+        )
 
     # -- the copier's facts
 

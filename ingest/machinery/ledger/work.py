@@ -139,7 +139,11 @@ class WorkLedger:
         return {i: tuple(json.loads(f)) for i, f in self.store.query("SELECT id, frames FROM lineage")}
 
     def set_grouping(
-        self, views: Iterable[View], loose: Mapping[str, tuple[str, str]], lineage: Mapping[str, Sequence[str]], utc: str
+        self,
+        views: Iterable[View],
+        loose: Mapping[str, tuple[str, str]],
+        lineage: Mapping[str, Sequence[str]],
+        utc: str,
     ) -> None:
         """Replace the grouping whole; ids keep what they stood for."""
         with self.store.transaction() as t:

@@ -63,12 +63,14 @@ def take(listing: Iterable[ListedEntry]) -> Inventory:
     problems: list[tuple[str, str]] = []
     litter: dict[str, int] = {}
     folders: list[str] = []
+    changed_ns = 0
     for entry in listing:
         if is_litter(entry.path):
             head = _litter_head(entry.path)
             litter[head] = litter.get(head, 0) + (entry.path != head and entry.kind is EntryKind.FILE)
         elif entry.kind is EntryKind.FILE:
             files.append(CardFile(path=entry.path, size_bytes=entry.size_bytes, mtime_ns=entry.mtime_ns))
+            changed_ns = max(changed_ns, entry.ctime_ns)
         elif entry.kind is EntryKind.FOLDER:
             folders.append(entry.path)
         elif entry.kind is EntryKind.UNREADABLE:
@@ -84,6 +86,7 @@ def take(listing: Iterable[ListedEntry]) -> Inventory:
     return Inventory(
         files=tuple(sorted(files, key=lambda f: f.path)), left_out=tuple(sorted(left_out, key=lambda x: x.path)),
         empty_folders=tuple(sorted(f for f in bare if f not in inner)), problems=tuple(sorted(problems)),
+        changed_ns=changed_ns,
     )
 
 

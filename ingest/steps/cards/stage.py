@@ -203,7 +203,7 @@ class Lookout:
     # -- meeting
 
     def _meet(self, seen: _Seen) -> PresentCard:
-        mark = signature(seen.inventory)
+        mark = f"{seen.volume_id} {seen.inventory.changed_ns} {signature(seen.inventory)}"
         before = self._memory.known.get(seen.root)
         if before is not None and before[:2] == (seen.presence, mark):
             return before[2]

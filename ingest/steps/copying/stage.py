@@ -115,19 +115,48 @@ class Copier:
         self.disk, self.ledger, self.clock, self.settings, self.show = disk, ledger, clock, settings, show
         self.progress = progress
         self._running: _Run | None = None
+        self._guard = threading.Lock()
+        self._rereading = False
+        self._came: list[PresentCard] = []
 
     def add(self, present: PresentCard) -> bool:
-        """A card that came while a run is at work joins it; False if there is none to join."""
+        """A card that came while a run is at work joins it; False if there is none to join.
+
+        Second readings are broken off for a card that is new to them: the next free card matters more.
+        """
         run = self._running
-        return run is not None and run.add(present)
+        if run is not None and run.add(present):
+            return True
+        with self._guard:
+            if self._rereading and not any(c.card.id == present.card.id for c in self._came):
+                self._came.append(present)
+            return self._rereading
+
+    def wanted(self, cards: Sequence[PresentCard]) -> bool:
+        """Whether a card waits that the second readings of ``cards`` should make way for."""
+        known = {(c.card.id, c.sighting, c.card.generation) for c in cards}
+        with self._guard:
+            return any((c.card.id, c.sighting, c.card.generation) not in known for c in self._came)
 
     def run(
         self, present: Sequence[PresentCard], destinations: Sequence[DestinationRecord], stop: threading.Event
     ) -> None:
-        """First copies of all cards, then the second readings.  Raises LedgerUnusable; everything else
-        becomes a trouble in the ledger."""
-        self.copy(present, destinations, stop)
-        self.read_again(present, stop)
+        """First copies of all cards, then the second readings; a card that comes meanwhile interrupts those.
+
+        Raises LedgerUnusable; everything else becomes a trouble in the ledger.
+        """
+        cards = list(present)
+        while True:
+            self.copy(cards, destinations, stop)
+            with self._guard:
+                self._rereading = True
+            self.read_again(cards, stop)
+            with self._guard:
+                self._rereading = False
+                came, self._came = self._came, []
+            if not came or stop.is_set():
+                return
+            cards = [*came, *(c for c in cards if c.card.id not in {x.card.id for x in came})]
 
     def copy(
         self, present: Sequence[PresentCard], destinations: Sequence[DestinationRecord], stop: threading.Event
@@ -306,8 +335,8 @@ class _Run:
         except (CardGone, Ended):
             pass  # said where it was noticed; the next run goes on
         except OSError as error:
-            self._say(Trouble(kind="card does not answer", card_id=reader.card_id, what=f"{error.strerror}.",
-                              next="Plug the card in again; what is missing is copied then."))
+            self._say(Trouble(kind="card gone", card_id=reader.card_id, what=f"it cannot be read: {error.strerror}.",
+                              next="Plug it in again: the work goes on where it stopped."))
         finally:
             with self.guard:
                 reader.over = True
@@ -623,7 +652,7 @@ class _Run:
         try:
             if isinstance(result, Arrived):
                 job.line.failures = 0
-                for kind in ("not read", "not copied", "read again"):
+                for kind in ("not read", "not copied"):
                     self._over(Trouble(kind=kind, card_id=job.reader.card_id, path=job.file.path,
                                        destination_id=job.line.record.id if kind == "not copied" else ""))
             else:
@@ -773,16 +802,18 @@ class _SecondReading:
     def __init__(self, copier: Copier, present: Sequence[PresentCard], stop: threading.Event) -> None:
         self.disk, self.ledger, self.clock, self.settings = copier.disk, copier.ledger, copier.clock, copier.settings
         self.progress, self.present, self.stop = copier.progress, present, stop
+        self.makes_way = lambda: stop.is_set() or copier.wanted(present)
 
     def go(self) -> None:
         for present in self.present:
-            if self.stop.is_set():
+            if self.makes_way():
                 return
             owed_now = self._owed(present)
             if owed_now:
                 ask = Ask(lambda beat, p=present, files=owed_now: self._card(p, files, beat))  # type: ignore[misc]
                 try:
                     ask.answer(self.settings.hang_s)
+                    self.ledger.no_trouble([Trouble(kind="second reading not finished", card_id=present.card.id)])
                 except Hung:
                     self._gone(present, "it stands still in one read")
                 except (CardGone, OSError) as error:
@@ -805,7 +836,7 @@ class _SecondReading:
             if (root.device, root.inode) != (present.device, present.inode):
                 raise CardGone("another volume is mounted there now.", item=present.root)
             for file in files:
-                if self.stop.is_set() or not self.disk.same_place(root):
+                if self.makes_way() or not self.disk.same_place(root):
                     break
                 self.progress(
                     Progress(card_id=present.card.id, state="being read", doing="second reading", path=file.path)
@@ -856,7 +887,7 @@ class _SecondReading:
     ) -> tuple[str, Proof]:
         def go_on(_: int) -> None:
             beat.on()
-            if self.stop.is_set():
+            if self.makes_way():
                 raise CardGone("stopped.")
 
         parent, _, name = path.rpartition("/")
@@ -870,7 +901,7 @@ class _SecondReading:
                                      next=next)], self.clock.utc())
 
     def _gone(self, present: PresentCard, what: str) -> None:
-        if not self.stop.is_set():
+        if not self.makes_way():
             self.ledger.trouble([Trouble(
                 kind="second reading not finished", card_id=present.card.id, severity=Severity.NOTE, what=f"{what}",
                 next="Plug the card in again: the second reading goes on where it stopped.")], self.clock.utc())
