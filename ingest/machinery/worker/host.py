@@ -62,28 +62,28 @@ class _Child:
         else:
             given["fd"] = theirs.fileno()
             more |= {"pass_fds": [theirs.fileno()], "start_new_session": True}
-        with theirs:
-            self.process = subprocess.Popen(
-                [sys.executable, "-I", "-c", _BOOT, json.dumps(given)],
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                env=kept,
-                **more,
-            )
-            if sys.platform == "win32":
-                assert self.process.stdin
-                with self.process.stdin as pipe:
-                    pipe.write(theirs.share(self.process.pid))
+        try:
+            with theirs:
+                self.process = subprocess.Popen(
+                    [sys.executable, "-I", "-c", _BOOT, json.dumps(given)],
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                    env=kept,
+                    **more,
+                )
+                if sys.platform == "win32":
+                    assert self.process.stdin
+                    with self.process.stdin as pipe:
+                        pipe.write(theirs.share(self.process.pid))
+        except OSError as error:
+            ours.close()
+            raise _no_start(error.strerror or str(error)) from error
         self.channel = Channel(ours)
         try:
             hello, _ = self.channel.receive(deadline=time.monotonic() + _START_S)
         except (Ended, Garbled, Late) as error:
             self.kill()
-            raise WorkerFailed(
-                f"a worker process could not start ({self.death()}).",
-                next="Check that this Python can import the package and that memory is left.",
-                retry=True,
-            ) from error
+            raise _no_start(self.death()) from error
         limits = hello.get("limits")
         self.limits = dict(limits) if isinstance(limits, dict) else {}
 
@@ -119,6 +119,14 @@ class _Child:
             )
 
         return give
+
+
+def _no_start(why: str) -> WorkerFailed:
+    return WorkerFailed(
+        f"a worker process could not start ({why}).",
+        next="Check that this Python can import the package and that memory is left.",
+        retry=True,
+    )
 
 
 # What a child may know of the environment: enough to load libraries, nothing to read secrets from.

@@ -256,3 +256,15 @@ def test_no_child_outlives_a_killed_daemon(busy_with: str) -> None:
 def test_an_unknown_job_is_refused(pool: WorkerPool) -> None:
     with pytest.raises(Unreadable, match="KeyError"):
         pool.run("no-such-job", {}, timeout_s=20)
+
+
+def test_a_worker_that_cannot_start_is_a_named_failure(monkeypatch: pytest.MonkeyPatch) -> None:
+    with WorkerPool(1, memory_bytes=1 << 30, extra_jobs=EXTRA) as pool:
+        monkeypatch.setattr(sys, "executable", "/no/such/python")
+        with pytest.raises(WorkerFailed, match="could not start") as caught:
+            do(pool, "read")
+        assert caught.value.retry
+        monkeypatch.undo()
+        assert do(pool, "read")["read"] == []
+    with WorkerPool(1, memory_bytes=1 << 20, extra_jobs=EXTRA) as pool, pytest.raises(WorkerFailed):
+        do(pool, "read")

@@ -41,7 +41,7 @@ def _opener(path: Path) -> Callable[[], int]:
 
 def test_many_stills_in_order_and_each_bad_one_alone(pool: WorkerPool, tmp_path: Path) -> None:
     bad = {3: b"", 50: b"\0" * 999, 99: b"II*\0\xff\xff\xff\xff"}
-    before = len(os.listdir("/proc/self/fd")) if Path("/proc/self/fd").exists() else 0  # noqa: PTH208
+    before = len(os.listdir("/proc/self/fd")) if Path("/proc/self/fd").exists() else 0
     read = list(read_stills(pool, items(tmp_path, 120, bad), looks=False))
     assert [r.digest for r in read] == [f"d{i}" for i in range(120)]
     for i, still in enumerate(read):
@@ -51,7 +51,7 @@ def test_many_stills_in_order_and_each_bad_one_alone(pool: WorkerPool, tmp_path:
         if still.header:
             assert still.header.iso == 100 + i
     if before:
-        assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208
+        assert len(os.listdir("/proc/self/fd")) == before
 
 
 def test_a_look_that_fails_leaves_the_header(pool: WorkerPool, tmp_path: Path) -> None:
