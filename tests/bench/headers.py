@@ -1,4 +1,4 @@
-"""How many stills a minute: ``python tests/bench/headers.py [COUNT]`` prints rates and ratios of one run.
+"""How many stills a minute: ``python -m tests.bench.headers [COUNT]`` prints rates and ratios of one run.
 
 COUNT (600) JPEGs of a few hundred kilobytes with some sixty tags, a 30 KB maker note and a thumbnail, as many CR3
 heads and TIFF raws.  The yardstick is exifread alone in this process (details=False): 1.00.  The last rows are
@@ -18,7 +18,6 @@ from pathlib import Path
 import numpy as np
 import simplejpeg
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
 from ingest.machinery.worker import containers, headers
 from ingest.machinery.worker.host import WorkerPool
 from ingest.machinery.worker.tiff import Source

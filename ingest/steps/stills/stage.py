@@ -17,8 +17,8 @@ from itertools import islice
 from typing import Any
 
 from ingest.errors import NightloaderError, Unreadable, WorkerFailed
-from ingest.machinery.worker.host import WorkerPool, WorkerStopped
 from ingest.machinery.ledger.work import StillFact
+from ingest.machinery.worker.host import WorkerPool, WorkerStopped
 from ingest.originals import Originals
 from ingest.records.cards import FileKind
 from ingest.records.names import shown
