@@ -209,7 +209,7 @@ def _first_line(error: Exception) -> str:
 def _opened(rawpy: Any, file: BinaryIO, source: Source) -> Any:
     """The raw by its descriptor where the system gives one a path (only what is needed is read), else whole."""
     for folder in ("/proc/self/fd", "/dev/fd"):
-        if sys.platform != "win32" and os.path.exists(f"{folder}/{file.fileno()}"):  # noqa: PTH110 - no path of ours
+        if sys.platform != "win32" and os.path.exists(f"{folder}/{file.fileno()}"):
             return rawpy.imread(f"{folder}/{file.fileno()}")
     return rawpy.imread(io.BytesIO(_whole(file, source)))
 

@@ -25,6 +25,7 @@ from ingest.steps.stills.stage import StillToRead, read_stills
 from tests.machinery.worker import containers_made as made
 
 DATA = Path(__file__).parents[2] / "data" / "headers"
+CARDS = Path(__file__).parents[3] / "sample_cards" / "cards"
 SLOWEST_S = 5.0
 SAID: dict[str, int | str] = {
     "Make": "Canon", "Model": "K2", "Orientation": 6, "ExposureTime": "1/60", "FNumber": "28/5",
@@ -176,6 +177,22 @@ def stills(folder: Path, count: int, seed: int) -> list[StillToRead]:
 def test_headers_and_pictures_of_mutated_files_through_the_worker(pool: WorkerPool, tmp_path: Path) -> None:
     read = list(read_stills(pool, stills(tmp_path, 200, 7_000)))
     assert len(read) == 200
+    for still in read:
+        assert still.header is not None or still.trouble
+        assert still.look is not None and (still.look.decodes or still.look.trouble)
+
+
+def test_mutated_raws_and_jpegs_reach_the_decoders_in_the_worker_only(pool: WorkerPool, tmp_path: Path) -> None:
+    """Native decoders may crash on these; then the batch is read again one by one and nobody else pays."""
+    real = [sorted(CARDS.rglob(f"*.{kind}"))[:2] for kind in ("DNG", "JPG")]
+    if not all(real):
+        pytest.skip("the sample cards are not in this checkout")
+    given = []
+    for i, path in enumerate(p for p in (*real[0], *real[1]) for _ in range(12)):
+        (tmp_path / f"m{i}").write_bytes(mutated(random.Random(i), path.read_bytes()))
+        given.append(StillToRead(digest=str(i), open=lambda i=i: os.open(tmp_path / f"m{i}", os.O_RDONLY)))  # type: ignore[misc]
+    read = list(read_stills(pool, given))
+    assert len(read) == 48
     for still in read:
         assert still.header is not None or still.trouble
         assert still.look is not None and (still.look.decodes or still.look.trouble)
