@@ -24,7 +24,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from ingest.errors import DestinationUnavailable, Unreadable, WorkerFailed
-from ingest.machinery.worker.messages import Channel, Ended, Garbled, Late, Stopped
+from ingest.machinery.worker.messages import DISK_FAILS, Channel, Ended, Garbled, Late, Stopped
 
 _BOOT = (
     "import json, sys; given = json.loads(sys.argv[1]); sys.path[:] = given['path'];"
@@ -32,11 +32,14 @@ _BOOT = (
 )
 _START_S = 60.0  # a loaded machine may take seconds to start an interpreter
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG}
-_DISK = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.ESTALE}
 
 
 class WorkerStopped(WorkerFailed):
     """The job was ended because the caller's ``cancel`` was set; nothing is wrong with the files."""
+
+
+class WorkerAbsent(WorkerFailed):
+    """No worker process can be started; nothing was learnt of any file."""
 
 
 class _Child:
@@ -121,8 +124,8 @@ class _Child:
         return give
 
 
-def _no_start(why: str) -> WorkerFailed:
-    return WorkerFailed(
+def _no_start(why: str) -> WorkerAbsent:
+    return WorkerAbsent(
         f"a worker process could not start ({why}).",
         next="Check that this Python can import the package and that memory is left.",
         retry=True,
@@ -205,9 +208,11 @@ class WorkerPool:
 
         ``files`` are open descriptors, which stay open and whose position the job moves.  ``timeout_s``
         bounds the job alone, not the wait for a free worker.  ``on_progress`` is called in this thread
-        with 0 to 1, at most ten times a second.  Raises WorkerFailed (the child died, stalled or ran out
-        of memory), WorkerStopped (``cancel``), DestinationUnavailable (the disk a file was written to is
-        full or read-only) and Unreadable (the job refused the bytes, in its words).
+        with 0 to 1, at most ten times a second.
+
+        Raises WorkerFailed (the child died, stalled or ran out of memory; with ``retry`` if a disk failed
+        under it), WorkerAbsent, WorkerStopped (``cancel``), DestinationUnavailable (the disk a file was
+        written to is full or read-only) and Unreadable (the job refused the bytes, in its words).
         """
         child = self._take(memory_bytes or self._memory_bytes, cancel)
         keep = False
@@ -329,6 +334,6 @@ def _judged(answer: dict[str, Any], job: str) -> dict[str, Any]:
     what, code = str(refused.get("what", "refused")), refused.get("errno")
     if code in _FULL:
         raise DestinationUnavailable(what, next="Make room on the disk, or replace it.")
-    if code in _DISK:
+    if code in DISK_FAILS:
         raise WorkerFailed(what, next="The disk gave an error; check it.", retry=True)
     raise Unreadable(what, next=str(refused.get("next", "")), retry=refused.get("retry") is True)
