@@ -143,11 +143,11 @@ def _tiff_or_raw(file: BinaryIO, source: Source, kind: str) -> dict[str, Any]:
     if needed > source.size:
         short = f"{needed - source.size} of {needed} bytes are missing"
         raise Unreadable(f"the file is cut: {short}.", next=_AGAIN)
-    if _ends_in_zeros(source):
-        raise Unreadable("the file ends in zeros: it was not written whole.", next=_AGAIN)
     directories = list(_directories(source, 0)) if kind == "tiff" else []
     if kind == "tiff" and _plain_picture(directories):
-        return _picture(_whole(file, source))
+        return _picture(_whole(file, source))  # its lower part may well be black: zeros prove nothing
+    if _ends_in_zeros(source):
+        raise Unreadable("the file ends in zeros: it was not written whole.", next=_AGAIN)
     return _raw(file, source, directories)
 
 
