@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
 from datetime import datetime
 from fractions import Fraction
+from typing import Any
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -39,3 +41,25 @@ class ClipFacts:
     lens: str | None = None
     reel: str | None = None
     problems: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values: the rate as ``"30000/1001"``, times as ISO 8601."""
+        values = {f.name: getattr(self, f.name) for f in fields(self)}
+        for name in ("created_utc", "created_shown"):
+            if values[name] is not None:
+                values[name] = values[name].isoformat()
+        if self.frame_rate is not None:
+            values["frame_rate"] = f"{self.frame_rate.numerator}/{self.frame_rate.denominator}"
+        return values | {"problems": list(self.problems)}
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> ClipFacts:
+        """The inverse of :meth:`to_json`; fields of a newer version are left out."""
+        values = {f.name: value[f.name] for f in fields(cls) if f.name in value}
+        for name in ("created_utc", "created_shown"):
+            if values.get(name) is not None:
+                values[name] = datetime.fromisoformat(values[name])
+        if values.get("frame_rate") is not None:
+            values["frame_rate"] = Fraction(values["frame_rate"])
+        values["problems"] = tuple(values.get("problems", ()))
+        return cls(**values)

@@ -75,11 +75,14 @@ def read(file: BinaryIO) -> dict[str, Any]:
     try:
         with av.open(file, options=options, metadata_errors="replace") as container:
             return {"kind": kind, **_facts(container)}
-    except MemoryError:
-        raise
-    except Exception as error:  # the library's family has some twenty members, hostile bytes find others
+    except av.FFmpegError as error:
+        # Its MemoryError too: a table larger than this process may hold is a fault of the file.
         why = f"its container cannot be read ({type(error).__name__})"
         return {"kind": kind, "refused": why if kind != "unknown" else "no known kind of clip"}
+    except MemoryError:
+        raise
+    except Exception as error:  # hostile bytes find others than the library's own family
+        return {"kind": kind, "refused": f"its container cannot be read ({type(error).__name__})"}
 
 
 def _facts(container: Any) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from ingest.errors import DestinationUnavailable, Unreadable, WorkerFailed
-from ingest.machinery.worker.messages import Channel, Ended, Garbled, Late, Stopped
+from ingest.machinery.worker.messages import DISK_FAILS, Channel, Ended, Garbled, Late, Stopped
 
 _BOOT = (
     "import json, sys; given = json.loads(sys.argv[1]); sys.path[:] = given['path'];"
@@ -32,11 +32,14 @@ _BOOT = (
 )
 _START_S = 60.0  # a loaded machine may take seconds to start an interpreter
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG}
-_DISK = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.ESTALE}
 
 
 class WorkerStopped(WorkerFailed):
     """The job was ended because the caller's ``cancel`` was set; nothing is wrong with the files."""
+
+
+class WorkerAbsent(WorkerFailed):
+    """No worker process can be started; nothing was learnt of any file."""
 
 
 class _Child:
@@ -62,28 +65,28 @@ class _Child:
         else:
             given["fd"] = theirs.fileno()
             more |= {"pass_fds": [theirs.fileno()], "start_new_session": True}
-        with theirs:
-            self.process = subprocess.Popen(
-                [sys.executable, "-I", "-c", _BOOT, json.dumps(given)],
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                env=kept,
-                **more,
-            )
-            if sys.platform == "win32":
-                assert self.process.stdin
-                with self.process.stdin as pipe:
-                    pipe.write(theirs.share(self.process.pid))
+        try:
+            with theirs:
+                self.process = subprocess.Popen(
+                    [sys.executable, "-I", "-c", _BOOT, json.dumps(given)],
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                    env=kept,
+                    **more,
+                )
+                if sys.platform == "win32":
+                    assert self.process.stdin
+                    with self.process.stdin as pipe:
+                        pipe.write(theirs.share(self.process.pid))
+        except OSError as error:
+            ours.close()
+            raise _no_start(error.strerror or str(error)) from error
         self.channel = Channel(ours)
         try:
             hello, _ = self.channel.receive(deadline=time.monotonic() + _START_S)
         except (Ended, Garbled, Late) as error:
             self.kill()
-            raise WorkerFailed(
-                f"a worker process could not start ({self.death()}).",
-                next="Check that this Python can import the package and that memory is left.",
-                retry=True,
-            ) from error
+            raise _no_start(self.death()) from error
         limits = hello.get("limits")
         self.limits = dict(limits) if isinstance(limits, dict) else {}
 
@@ -119,6 +122,14 @@ class _Child:
             )
 
         return give
+
+
+def _no_start(why: str) -> WorkerAbsent:
+    return WorkerAbsent(
+        f"a worker process could not start ({why}).",
+        next="Check that this Python can import the package and that memory is left.",
+        retry=True,
+    )
 
 
 # What a child may know of the environment: enough to load libraries, nothing to read secrets from.
@@ -197,9 +208,11 @@ class WorkerPool:
 
         ``files`` are open descriptors, which stay open and whose position the job moves.  ``timeout_s``
         bounds the job alone, not the wait for a free worker.  ``on_progress`` is called in this thread
-        with 0 to 1, at most ten times a second.  Raises WorkerFailed (the child died, stalled or ran out
-        of memory), WorkerStopped (``cancel``), DestinationUnavailable (the disk a file was written to is
-        full or read-only) and Unreadable (the job refused the bytes, in its words).
+        with 0 to 1, at most ten times a second.
+
+        Raises WorkerFailed (the child died, stalled or ran out of memory; with ``retry`` if a disk failed
+        under it), WorkerAbsent, WorkerStopped (``cancel``), DestinationUnavailable (the disk a file was
+        written to is full or read-only) and Unreadable (the job refused the bytes, in its words).
         """
         child = self._take(memory_bytes or self._memory_bytes, cancel)
         keep = False
@@ -321,6 +334,6 @@ def _judged(answer: dict[str, Any], job: str) -> dict[str, Any]:
     what, code = str(refused.get("what", "refused")), refused.get("errno")
     if code in _FULL:
         raise DestinationUnavailable(what, next="Make room on the disk, or replace it.")
-    if code in _DISK:
+    if code in DISK_FAILS:
         raise WorkerFailed(what, next="The disk gave an error; check it.", retry=True)
     raise Unreadable(what, next=str(refused.get("next", "")), retry=refused.get("retry") is True)

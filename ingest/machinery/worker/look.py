@@ -143,11 +143,11 @@ def _tiff_or_raw(file: BinaryIO, source: Source, kind: str) -> dict[str, Any]:
     if needed > source.size:
         short = f"{needed - source.size} of {needed} bytes are missing"
         raise Unreadable(f"the file is cut: {short}.", next=_AGAIN)
-    if _ends_in_zeros(source):
-        raise Unreadable("the file ends in zeros: it was not written whole.", next=_AGAIN)
     directories = list(_directories(source, 0)) if kind == "tiff" else []
     if kind == "tiff" and _plain_picture(directories):
-        return _picture(_whole(file, source))
+        return _picture(_whole(file, source))  # its lower part may well be black: zeros prove nothing
+    if _ends_in_zeros(source):
+        raise Unreadable("the file ends in zeros: it was not written whole.", next=_AGAIN)
     return _raw(file, source, directories)
 
 
@@ -209,7 +209,7 @@ def _first_line(error: Exception) -> str:
 def _opened(rawpy: Any, file: BinaryIO, source: Source) -> Any:
     """The raw by its descriptor where the system gives one a path (only what is needed is read), else whole."""
     for folder in ("/proc/self/fd", "/dev/fd"):
-        if sys.platform != "win32" and os.path.exists(f"{folder}/{file.fileno()}"):  # noqa: PTH110 - no path of ours
+        if sys.platform != "win32" and os.path.exists(f"{folder}/{file.fileno()}"):
             return rawpy.imread(f"{folder}/{file.fileno()}")
     return rawpy.imread(io.BytesIO(_whole(file, source)))
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import array
 import contextlib
+import errno
 import json
 import os
 import socket
@@ -23,6 +24,8 @@ from typing import Any
 
 LONGEST_BYTES = 16 << 20
 MOST_FILES = 128  # Linux allows 253 in one message (SCM_MAX_FD)
+# What a failing or vanished disk answers: such an error says nothing about the file.
+DISK_FAILS = frozenset({errno.EIO, errno.ENXIO, errno.ENODEV, errno.ESTALE})
 _HEAD = struct.Struct("!II")
 _PATIENCE_S = 0.1  # how often a waiting side looks up
 

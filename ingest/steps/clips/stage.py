@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from ingest.errors import NightloaderError, Unreadable, WorkerFailed
-from ingest.machinery.worker.host import WorkerPool, WorkerStopped
+from ingest.machinery.worker.host import WorkerAbsent, WorkerPool, WorkerStopped
 from ingest.records.clips import ClipFacts
 from ingest.records.names import shown
 from ingest.steps.clips.facts import understand
@@ -27,8 +27,9 @@ class ClipToRead:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ClipRead:
-    """What was read of one clip.  ``facts`` is None only where the file could not be opened (``again``) or
-    took its worker with it; a file of an unknown kind has facts that say so.  ``trouble`` in words."""
+    """What was read of one clip.  ``facts`` is None only where the file could not be opened or its disk
+    failed (``again``: nothing is to be stored), or it took its worker with it; a file of an unknown kind
+    has facts that say so.  ``trouble`` in words."""
 
     digest: str
     facts: ClipFacts | None
@@ -39,7 +40,8 @@ class ClipRead:
 def read_clips(
     worker: WorkerPool, items: Iterable[ClipToRead], *, cancel: threading.Event | None = None
 ) -> Iterator[ClipRead]:
-    """Each clip in the order given, once.  Raises WorkerStopped when ``cancel`` is set or the pool is closed."""
+    """Each clip in the order given, once.  Raises WorkerStopped when ``cancel`` is set or the pool is
+    closed, and WorkerAbsent if no worker can be started at all."""
     for item in items:
         try:
             fd = item.open()
@@ -52,9 +54,9 @@ def read_clips(
             answer = answers[0] if isinstance(answers, list) and answers else None
             facts = understand(answer if isinstance(answer, dict) else {})
             yield ClipRead(digest=item.digest, facts=facts, trouble="" if facts.readable else facts.problems[0])
-        except WorkerStopped:
+        except (WorkerStopped, WorkerAbsent):
             raise
         except (WorkerFailed, Unreadable) as error:
-            yield ClipRead(digest=item.digest, facts=None, trouble=error.what)
+            yield ClipRead(digest=item.digest, facts=None, trouble=error.what, again=error.retry)
         finally:
             os.close(fd)

@@ -198,7 +198,9 @@ _OPTIONAL = tuple(f.name for f in fields(StillHeader) if f.default is None)
 def _bracketed(header: StillHeader) -> bool | None:
     if header.exposure_mode == 2 or (header.drive or "").startswith("auto bracket"):
         return True
-    return None if header.exposure_mode is None and header.drive is None else False
+    # One maker's tag covers continuous shooting and bracketing alike: it denies nothing.
+    silent = header.exposure_mode is None and header.drive is None
+    return None if silent or header.drive == "continuous or bracket" else False
 
 
 def _agreeing(same: Sequence[StillFile]) -> list[list[StillFile]]:

@@ -197,7 +197,10 @@ class _Reader:
             if name == "DateTime":
                 self.problems.append("only the file's own date is there, which a program may have changed")
             part_us, digits = self.part_of_second(subsec)
-            return moment + timedelta(microseconds=part_us), digits, self.offset_s(offset)
+            offset_s = self.offset_s(offset)
+            if offset_s is None and offset != "OffsetTime":
+                offset_s = self.offset_s("OffsetTime")  # some bodies write only this one; it is the same clock
+            return moment + timedelta(microseconds=part_us), digits, offset_s
         seconds = self.whole("UnixTime")
         if seconds is not None and 0 < seconds < 1 << 33:
             return _EPOCH + timedelta(seconds=seconds), 0, None

@@ -17,8 +17,8 @@ from itertools import islice
 from typing import Any
 
 from ingest.errors import NightloaderError, Unreadable, WorkerFailed
-from ingest.machinery.worker.host import WorkerPool, WorkerStopped
 from ingest.machinery.ledger.work import StillFact
+from ingest.machinery.worker.host import WorkerAbsent, WorkerPool, WorkerStopped
 from ingest.originals import Originals
 from ingest.records.cards import FileKind
 from ingest.records.names import shown
@@ -44,7 +44,7 @@ class StillToRead:
 class StillRead:
     """What was read of one still.  ``header`` is None where the metadata cannot be read, ``look`` where
     nobody looked; ``trouble`` says why in words ("" if nothing).  ``again`` means that the file itself
-    could not be opened: nothing was learnt of it, so nothing is to be stored."""
+    could not be opened or its disk failed: nothing was learnt of it, so nothing is to be stored."""
 
     digest: str
     header: StillHeader | None
@@ -81,8 +81,8 @@ def read_stills(
 ) -> Iterator[StillRead]:
     """Each still in the order given, once.  ``looks`` false reads headers alone.
 
-    Raises WorkerStopped when ``cancel`` is set or the pool is closed, and WorkerFailed only if no worker
-    can be started at all.
+    Raises WorkerStopped when ``cancel`` is set or the pool is closed, and WorkerAbsent if no worker can be
+    started at all.
     """
     todo = iter(items)
     while batch := list(islice(todo, _BATCH)):
@@ -126,13 +126,14 @@ def _ask(
         answers = worker.run(job, {}, files, timeout_s=timeout_s, cancel=cancel).get("files")
         if isinstance(answers, list) and len(answers) == len(files) and all(isinstance(a, dict) for a in answers):
             return answers
-        failure = "the worker's answer does not fit the question"
-    except WorkerStopped:
+        failure, again = "the worker's answer does not fit the question", False
+    except (WorkerStopped, WorkerAbsent):
         raise
     except (WorkerFailed, Unreadable) as error:
-        failure = error.what
+        failure, again = error.what, error.retry
     if len(files) == 1:
-        return [{"refused": failure, "next": "The file may be damaged; look at it in another program."}]
+        next_ = "The file may be damaged; look at it in another program."
+        return [{"refused": failure, "next": next_, "again": again}]
     return [answer for file in files for answer in _ask(worker, job, [file], cancel)]
 
 
@@ -146,7 +147,8 @@ def _read(item: StillToRead, said: dict[str, Any], seen: dict[str, Any] | None) 
     look = None if seen is None else _look(seen)
     if look is not None and look.trouble and look.trouble not in troubles:
         troubles.append(look.trouble)
-    return StillRead(digest=item.digest, header=header, look=look, trouble=" ".join(troubles))
+    again = said.get("again") is True or (seen is not None and seen.get("again") is True)
+    return StillRead(digest=item.digest, header=header, look=look, trouble=" ".join(troubles), again=again)
 
 
 def _look(seen: dict[str, Any]) -> StillLook:

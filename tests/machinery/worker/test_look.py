@@ -103,6 +103,13 @@ def test_two_circles_are_seen(tmp_path: Path, radius: float, level: float) -> No
     assert take(jpeg(circles(radius=radius, level=level)), tmp_path)["two_circles"] is True
 
 
+def test_two_circles_are_seen_on_a_thumbnail(tmp_path: Path) -> None:
+    linear = circles(512)
+    bars = np.zeros((120, 160))
+    bars[20:100] = cv2.resize(linear, (160, 80), interpolation=cv2.INTER_AREA)
+    assert take(jpeg(linear, thumbnail=bars), tmp_path)["two_circles"] is True
+
+
 def test_other_pictures_show_no_circles(tmp_path: Path) -> None:
     linear = picture(512, 256)
     night = linear * np.linspace(0, 1, 256)[:, None] ** 4  # dark sky above, bright ground
@@ -122,6 +129,13 @@ def test_a_tiff_of_16_bits_is_seen_like_its_jpeg(tmp_path: Path) -> None:
     assert seen["log2_brightness"] == pytest.approx(math.log2(linear.mean()), abs=0.05)
     with pytest.raises(Unreadable, match=r"cut|decode|read"):
         take(data[: len(data) // 2], tmp_path)
+
+
+def test_a_tiff_with_a_black_lower_half_is_a_picture(tmp_path: Path) -> None:
+    deep = np.zeros((400, 600, 3), np.uint16)
+    deep[:100] = 40_000
+    ok, data = cv2.imencode(".tif", deep, [cv2.IMWRITE_TIFF_COMPRESSION, 1])
+    assert ok and take(data.tobytes(), tmp_path)["width"] == 600
 
 
 def test_raws_know_how_long_they_must_be() -> None:

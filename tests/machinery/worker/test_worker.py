@@ -178,11 +178,14 @@ def test_children_are_replaced_after_their_share_of_jobs() -> None:
     assert pids[0] == pids[1] != pids[2] == pids[3]
 
 
+@pytest.mark.needs_linux
 def test_a_child_killed_while_idle_is_replaced_unnoticed() -> None:
     with WorkerPool(1, memory_bytes=1 << 30, extra_jobs=EXTRA) as pool:
         first = do(pool, "read")["pid"]
         os.kill(first, signal.SIGKILL)
-        time.sleep(0.2)
+        until = time.monotonic() + 10
+        while Path(f"/proc/{first}/stat").read_text().rpartition(")")[2].split()[0] != "Z" and time.monotonic() < until:
+            time.sleep(0.02)
         assert do(pool, "read")["pid"] != first
 
 
@@ -256,3 +259,15 @@ def test_no_child_outlives_a_killed_daemon(busy_with: str) -> None:
 def test_an_unknown_job_is_refused(pool: WorkerPool) -> None:
     with pytest.raises(Unreadable, match="KeyError"):
         pool.run("no-such-job", {}, timeout_s=20)
+
+
+def test_a_worker_that_cannot_start_is_a_named_failure(monkeypatch: pytest.MonkeyPatch) -> None:
+    with WorkerPool(1, memory_bytes=1 << 30, extra_jobs=EXTRA) as pool:
+        monkeypatch.setattr(sys, "executable", "/no/such/python")
+        with pytest.raises(WorkerFailed, match="could not start") as caught:
+            do(pool, "read")
+        assert caught.value.retry
+        monkeypatch.undo()
+        assert do(pool, "read")["read"] == []
+    with WorkerPool(1, memory_bytes=1 << 20, extra_jobs=EXTRA) as pool, pytest.raises(WorkerFailed):
+        do(pool, "read")

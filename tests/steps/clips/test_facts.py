@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import json
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Any
@@ -95,6 +96,7 @@ def test_any_answer_gives_facts(answer: dict[str, Any]) -> None:
     assert found.duration_s is None or 0 < found.duration_s < 1e9
     assert found.frame_rate is None or found.frame_rate > 0
     assert found.readable or found.problems
+    assert ClipFacts.from_json(json.loads(json.dumps(found.to_json()))) == found
 
 
 def test_examples_in_the_docstrings() -> None:

@@ -102,6 +102,8 @@ def test_a_frame_has_all_the_evidence() -> None:
     assert frame.usable and frame.bracketed and frame.log2_brightness == -3.0 and frame.width == 6000
     assert frame.shown_s == 1772366400.0 and frame.time_s is None
     assert not as_frame([replace(raw, look=dark)]).usable
+    for drive, said in (("auto bracket", True), ("single", False), ("continuous or bracket", None)):
+        assert as_frame([replace(raw, header=replace(HEADER, drive=drive))]).bracketed is said
     blank = as_frame([StillFile(digest="z", card="a", path="x.jpg")])
     assert (blank.exposure_ev, blank.shown_s, blank.bracketed, blank.usable) == (None, None, None, True)
 

@@ -75,6 +75,7 @@ def test_the_moment_of_exposure_wins_and_the_file_date_is_doubted() -> None:
 def test_offsets(text: str, seconds: int | None) -> None:
     found = header(DateTimeOriginal="2026:01:01 08:00:00", OffsetTimeOriginal=text)
     assert found.utc_offset_s == seconds
+    assert header(DateTimeOriginal="2026:01:01 08:00:00", OffsetTime=text).utc_offset_s == seconds
 
 
 @pytest.mark.parametrize("value", ["0/1", "0/0", "1/0", "-1/60", "99999999/1", "1/99999999999", "4294967295/1"])

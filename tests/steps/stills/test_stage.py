@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import threading
 from collections.abc import Callable, Iterator
@@ -11,7 +13,9 @@ from typing import Any
 import pytest
 
 from ingest.errors import CardGone, WorkerFailed
-from ingest.machinery.worker.host import WorkerPool, WorkerStopped
+from ingest.machinery.worker import headers
+from ingest.machinery.worker.host import WorkerAbsent, WorkerPool, WorkerStopped
+from ingest.machinery.worker.jobs import headers as job
 from ingest.steps.stills.stage import StillToRead, read_stills
 from tests.machinery.worker import containers_made as made
 
@@ -41,7 +45,7 @@ def _opener(path: Path) -> Callable[[], int]:
 
 def test_many_stills_in_order_and_each_bad_one_alone(pool: WorkerPool, tmp_path: Path) -> None:
     bad = {3: b"", 50: b"\0" * 999, 99: b"II*\0\xff\xff\xff\xff"}
-    before = len(os.listdir("/proc/self/fd")) if Path("/proc/self/fd").exists() else 0  # noqa: PTH208
+    before = len(os.listdir("/proc/self/fd")) if Path("/proc/self/fd").exists() else 0
     read = list(read_stills(pool, items(tmp_path, 120, bad), looks=False))
     assert [r.digest for r in read] == [f"d{i}" for i in range(120)]
     for i, still in enumerate(read):
@@ -51,7 +55,7 @@ def test_many_stills_in_order_and_each_bad_one_alone(pool: WorkerPool, tmp_path:
         if still.header:
             assert still.header.iso == 100 + i
     if before:
-        assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208
+        assert len(os.listdir("/proc/self/fd")) == before
 
 
 def test_a_look_that_fails_leaves_the_header(pool: WorkerPool, tmp_path: Path) -> None:
@@ -75,7 +79,7 @@ def test_a_file_that_cannot_be_opened_is_asked_for_again(pool: WorkerPool, tmp_p
 
 
 class FailingPool(WorkerPool):
-    """A pool whose worker dies whenever file 5 is in the batch, and talks nonsense for file 7 alone."""
+    """A pool whose worker dies of one file, meets a failing disk at another and talks nonsense of a third."""
 
     def __init__(self) -> None:
         super().__init__(1)
@@ -84,6 +88,8 @@ class FailingPool(WorkerPool):
     def run(self, _job: str, _args: dict[str, Any], files: Any = (), **_: Any) -> dict[str, Any]:
         isos = [os.pread(fd, 20, 0) for fd in files]
         self.asked.append(len(isos))
+        if b"disk" in isos:
+            raise WorkerFailed("input/output error", retry=True)
         if b"bad" in isos:
             raise WorkerFailed("the worker died.")
         if isos == [b"odd"]:
@@ -95,8 +101,9 @@ class FailingPool(WorkerPool):
 
 def test_a_batch_that_kills_the_worker_is_read_one_by_one(tmp_path: Path) -> None:
     with FailingPool() as pool:
-        read = list(read_stills(pool, items(tmp_path, 10, {5: b"bad", 7: b"odd"}), looks=False))
-    assert [r.header is None for r in read] == [i in (5, 7) for i in range(10)]
+        read = list(read_stills(pool, items(tmp_path, 10, {2: b"disk", 5: b"bad", 7: b"odd"}), looks=False))
+    assert [r.header is None for r in read] == [i in (2, 5, 7) for i in range(10)]
+    assert [r.again for r in read] == [i == 2 for i in range(10)], "a failing disk says nothing about the file"
     assert "died" in read[5].trouble and "does not fit" in read[7].trouble
     assert pool.asked == [10] + [1] * 10
 
@@ -106,3 +113,18 @@ def test_a_stop_is_no_fault_of_the_files(pool: WorkerPool, tmp_path: Path) -> No
     cancel.set()
     with pytest.raises(WorkerStopped):
         list(read_stills(pool, items(tmp_path, 2, {}), cancel=cancel))
+
+
+def test_without_any_worker_nothing_is_said_of_the_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.executable", "/no/such/python")
+    with WorkerPool(1) as pool, pytest.raises(WorkerAbsent):
+        list(read_stills(pool, items(tmp_path, 2, {})))
+
+
+def test_a_disk_that_fails_while_the_header_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    def failing(_file: object) -> dict[str, Any]:
+        raise OSError(errno.EIO, "input/output error")
+
+    monkeypatch.setattr(headers, "read", failing)
+    answer = job.one(io.BytesIO(b""))
+    assert answer["again"] is True and "OSError" in answer["refused"]

@@ -1,7 +1,7 @@
 """Job ``headers``: the tags of many stills in one message; one bad file costs that file.
 
 Answer: ``{"files": [...]}`` in the order of the files, each either what ``worker/headers.py`` reads or
-``{"refused": words, "next": words}``.
+``{"refused": words, "next": words}``, with ``"again": true`` where the disk failed and nothing was learnt.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from typing import Any, BinaryIO
 
 from ingest.errors import Unreadable
 from ingest.machinery.worker import headers
+from ingest.machinery.worker.messages import DISK_FAILS
 
 
 def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Callable[[float], None]) -> dict[str, Any]:  # noqa: ARG001
@@ -30,4 +31,5 @@ def one(file: BinaryIO) -> dict[str, Any]:
     except MemoryError:
         raise
     except Exception as error:  # a fault of ours met by these bytes; the other files go on
-        return {"refused": f"the metadata cannot be read ({type(error).__name__}).", "next": headers.LOOK_ELSEWHERE}
+        answer = {"refused": f"the metadata cannot be read ({type(error).__name__}).", "next": headers.LOOK_ELSEWHERE}
+        return answer | {"again": isinstance(error, OSError) and error.errno in DISK_FAILS}
