@@ -13,6 +13,7 @@ Idle times are compared on a logarithmic scale, since 0.3 s against 3 s means as
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -31,7 +32,9 @@ Array = NDArray[np.float64]
 # how often each is met before the body has shown its habit (common practice, no source).
 RHYTHMS_S = (0.1, 0.35, 1.1, 3.5, 10.0, 32.0)
 RHYTHM_SHARE = (0.26, 0.3, 0.18, 0.11, 0.1, 0.03)
-SPREAD = 0.55  # of ln(idle time) around its rhythm; heavy tails, since somebody may walk through
+SPREAD = 0.55  # of ln(idle time) around its rhythm
+MACHINE_S = 2.0  # a rhythm below this is a machine's: it may stall on a full buffer, but never thinks
+MACHINE_TAIL, HAND_TAIL = 4.0, 2.0  # degrees of freedom: a hand's pauses have the heavier tail
 FLOOR_S = 0.1  # idle times below this are alike
 OUT_DENSITY = -2.56  # one over the span of ln(idle time) from 0.1 s to half a day
 CLOCK_SET = -4.5  # the clock was set between these two frames, of all places
@@ -51,7 +54,6 @@ class Steps:
     grid: tuple[int | None, ...]
     jump: Array
     shutter_jump: Array
-    bias_jump: Array
     bright_jump: Array
     strange: Array
     timed: NDArray[np.bool_]
@@ -86,7 +88,6 @@ def steps_of(stream: Stream, *, by_brightness: bool = False) -> Steps:
         grid=tuple(None if np.isnan(e) else round(float(e) * UNIT) for e in exposure),
         jump=_jumps(exposure),
         shutter_jump=_jumps(shutter),
-        bias_jump=_jumps(_column(frames, "exposure_bias_ev")),
         bright_jump=_jumps(bright),
         strange=np.array([0.0] + [_strangeness(a, b) for a, b in pairwise(frames)])[:n],
         timed=timed,
@@ -172,14 +173,16 @@ def idle_in(steps: Steps, rhythm_s: float, dark_frames: bool | None) -> Array:
 
 
 def _around(idle: Array, steps: Steps, rhythm_s: float) -> Array:
-    """Student t (2 degrees of freedom) of ln(idle time) around a rhythm; a coarse clock's ticks are forgiven."""
+    """Student t of ln(idle time) around a rhythm; a coarse clock's ticks are forgiven."""
+    tail = MACHINE_TAIL if rhythm_s < MACHINE_S else HAND_TAIL
+    peak = 0.375 if rhythm_s < MACHINE_S else 0.3536
     slack = steps.tick_s + 0.04 * np.maximum(steps.before_s, steps.after_s)
     impossible = idle < -slack - 0.05
     low = np.log(np.maximum(idle - steps.tick_s, 0.0) + FLOOR_S)
     high = np.log(np.maximum(idle + steps.tick_s, 0.0) + FLOOR_S)
     centre = np.log(rhythm_s + FLOOR_S)
     off = np.maximum(np.maximum(low - centre, centre - high), 0.0) / SPREAD
-    density = np.log(0.3536 / SPREAD) - 1.5 * np.log1p(off * off / 2.0)
+    density = np.log(peak / SPREAD) - (tail + 1.0) / 2.0 * np.log1p(off * off / tail)
     coarse = np.clip(0.35 * np.log((high - low + 0.2) / 0.4), 0.0, 0.8)
     return np.where(impossible, -np.inf, density - coarse)
 
@@ -212,18 +215,21 @@ def brightness_weight(steps: Steps, trust: float) -> Array:
         follows = np.where(share > 0.25, 1.2, np.where(share > 0.08, 0.2, -2.0)) * np.minimum(1.0, np.abs(jump))
         still = np.where(np.abs(bright) < 0.4, 0.1, -0.8)
         weight = np.where(np.abs(jump) > 0.2, np.where(share > 1.6, -0.8, follows), still)
-    return np.where(seen, trust * np.nan_to_num(weight), 0.0)
+    # Where no exposure could be read, a picture that steps at all is something.
+    blind = np.where(np.abs(np.nan_to_num(bright)) > 0.25, 0.6, -0.6)
+    unread = ~np.isnan(bright) & np.isnan(jump)
+    return np.where(seen, trust * np.nan_to_num(weight), np.where(unread, trust * blind, 0.0))
 
 
-def bias_weight(steps: Steps) -> Array:
-    """In minus out for the exposure bias: a drive that brackets writes its step there, and so does a person
-    who turns the compensation dial."""
-    bias, jump = steps.bias_jump, steps.jump
-    with np.errstate(invalid="ignore"):
-        turned = np.abs(bias) > 0.1
-        same = turned & (np.abs(bias - jump) < 0.35)
-        way = turned & (np.sign(bias) == np.sign(jump))
-    return np.where(same, 1.6, np.where(way, 0.9, np.where(turned & (np.abs(np.nan_to_num(jump)) < 0.1), 0.5, 0.0)))
+def bias_weight(frames: Sequence[Frame]) -> Array:
+    """In minus out, per frame, for an exposure bias that is not the body's usual one: a drive that brackets
+    writes its step there, and so does a person who turns the compensation dial."""
+    written = [None if f.exposure_bias_ev is None else round(f.exposure_bias_ev, 1) for f in frames]
+    told = Counter(b for b in written if b is not None)
+    if len(told) < 2:
+        return np.zeros(len(frames))
+    usual = min(told, key=lambda b: (-told[b], abs(b)))
+    return np.array([0.0 if b is None or abs(b - usual) < 0.2 else 1.3 for b in written])
 
 
 def drive_weight(frames: Sequence[Frame]) -> Array:
@@ -231,4 +237,3 @@ def drive_weight(frames: Sequence[Frame]) -> Array:
     if not any(f.bracketed for f in frames):
         return np.zeros(len(frames))
     return np.array([0.0 if f.bracketed is None else (1.6 if f.bracketed else -0.9) for f in frames])
-

@@ -142,7 +142,7 @@ def _judged(
     rival = max(others.values(), key=lambda r: (r.gain, -r.start, -r.end), default=None)
     if rival is not None and rival.gain < 0.0:
         rival = None
-    reasons = doubts(row, share, rival, made.habits.patterns.get(row.shape.signature, 0), settings.review_below)
+    reasons = doubts(row, share, rival, made.habits.met(row.shape), settings.review_below)
     return ProbeSet(
         frames=_dark_to_bright(frames),
         complete=complete,

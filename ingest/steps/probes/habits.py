@@ -21,31 +21,62 @@ from ingest.steps.probes.ladders import Shape
 NOVELTY, DISCOUNT = 2.0, 0.5  # weight of "something new" against patterns already met
 EV_SPAN = 45.0  # thirds of a stop over which a first exposure may lie
 SURE = 3.0  # nats above the loose reading from which a set teaches
+GONE, LESS = 2.8, 0.7  # price of each frame a known pattern lacks, and of exposures nobody could read
+SAME_STOPS = 0.3
+
+Stops = tuple[float | None, ...]
+Found = tuple[int, int, Shape, int, float]  # start, end, shape, index of its rhythm, how sure in nats
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Pattern:
+    """A bracket this body was found to shoot, and how often today."""
+
+    shape: Shape
+    met: int
+
+
+@dataclass(kw_only=True, slots=True)
 class Habits:
-    """Odds for one stream.  ``patterns`` counts signatures, ``starts`` first exposures in 1/24 stop."""
+    """Odds for one stream.  ``starts`` counts first exposures in 1/24 stop."""
 
     rhythm_share: tuple[float, ...] = RHYTHM_SHARE
-    patterns: Counter[tuple[object, ...]] = field(default_factory=Counter)
-    shapes: dict[tuple[object, ...], Shape] = field(default_factory=dict)
+    patterns: tuple[Pattern, ...] = ()
     starts: Counter[int] = field(default_factory=Counter)
     sets: int = 0
     dark_frames: bool | None = None
     picture_trust: float = 0.7
     still_share: float = 0.4
+    _weights: dict[tuple[float | None, ...], float] = field(default_factory=dict)
 
     def pattern_weight(self, shape: Shape) -> float:
         """Added to a shape's own score: how expected the pattern is on this body today."""
         if not self.sets:
             return 0.0
-        met = self.patterns.get(shape.signature, 0)
-        new = (NOVELTY + DISCOUNT * len(self.patterns)) / (self.sets + NOVELTY)
-        generic = math.log(new) + shape.score
-        if not met:
-            return math.log(new)
-        return max(generic, math.log((met - DISCOUNT) / (self.sets + NOVELTY))) - shape.score
+        key = (shape.score, *shape.stops)
+        if key not in self._weights:
+            self._weights[key] = self._weigh(shape)
+        return self._weights[key]
+
+    def _weigh(self, shape: Shape) -> float:
+        every = self.sets + NOVELTY
+        best = math.log((NOVELTY + DISCOUNT * len(self.patterns)) / every) + shape.score
+        for pattern in self.patterns:
+            share = math.log((pattern.met - DISCOUNT) / every)
+            gone = missing_from(shape.stops, pattern.shape.stops)
+            if gone is not None:
+                best = max(best, share - GONE * gone - (LESS if shape.unknown else 0.0))
+        return best - shape.score
+
+    def met(self, shape: Shape) -> int:
+        """How often this very pattern was met today."""
+        return sum(p.met for p in self.patterns if missing_from(shape.stops, p.shape.stops) == 0)
+
+    def whole_of(self, shape: Shape) -> Pattern | None:
+        """The pattern of which this shape is a part, met more often than it; None if it is whole by itself."""
+        met = self.met(shape)
+        wholes = [p for p in self.patterns if missing_from(shape.stops, p.shape.stops) and p.met > met]
+        return max(wholes, key=lambda p: (p.met, -p.shape.count), default=None)
 
     def start_weight(self, start: int | None) -> float:
         """How much better a first exposure is explained by this body's brackets than by chance."""
@@ -55,33 +86,56 @@ class Habits:
         share = met / (self.sets + NOVELTY)
         return math.log(share * EV_SPAN * 0.35 + (1.0 - share)) if met else -0.2
 
-    @property
-    def usual(self) -> tuple[Shape, int] | None:
-        """The pattern met most often, with its count; None before two of a kind."""
-        if not self.patterns:
-            return None
-        signature, count = min(self.patterns.items(), key=lambda kv: (-kv[1], str(kv[0])))
-        return (self.shapes[signature], count) if count >= 2 else None
+
+def missing_from(stops: Stops, whole: Stops) -> int | None:
+    """How many frames of a whole pattern a row lacks; 0 if it is that pattern, None if it is no part of it.
+
+    Exposures are compared up to one common shift; unknown ones fit anywhere.
+
+    >>> missing_from((0.0, 4.0), (0.0, -2.0, 2.0)), missing_from((0.0, 1.0), (0.0, -2.0, 2.0))
+    (1, None)
+    """
+    if len(stops) > len(whole):
+        return None
+    first = next((k for k, s in enumerate(stops) if s is not None), None)
+    if first is None:
+        return len(whole) - len(stops)
+    own = stops[first]
+    assert own is not None
+    for anchor in range(first, len(whole) - (len(stops) - first) + 1):
+        origin = whole[anchor]
+        if origin is not None and _follows(stops, whole, first, anchor, own - origin):
+            return len(whole) - len(stops)
+    return None
 
 
-def learn(steps: Steps, found: Sequence[tuple[int, int, Shape, int, float]]) -> Habits:
-    """Habits from sets found: start, end, shape, index of its rhythm, and how sure (nats)."""
+def _follows(stops: Stops, whole: Stops, first: int, anchor: int, shift: float) -> bool:
+    """Whether the row from ``first`` on comes in this order inside the whole from ``anchor`` on."""
+    at = anchor
+    for stop in stops[first:]:
+        while at < len(whole):
+            there = whole[at]
+            at += 1
+            if stop is None or there is None or abs(stop - shift - there) < SAME_STOPS:
+                break
+        else:
+            return False
+    return True
+
+
+def learn(steps: Steps, found: Sequence[Found]) -> Habits:
+    """Habits from the sets found."""
     sure = [f for f in found if f[4] >= SURE]
     rhythms = np.array(RHYTHM_SHARE) * 5.0
-    patterns: Counter[tuple[object, ...]] = Counter()
-    shapes: dict[tuple[object, ...], Shape] = {}
     starts: Counter[int] = Counter()
-    for start, _, shape, rhythm, _ in sure:
+    for start, _, _, rhythm, _ in sure:
         rhythms[rhythm] += 1
-        patterns[shape.signature] += 1
-        shapes[shape.signature] = shape
         first = steps.grid[start]
         if first is not None:
             starts[first] += 1
     return Habits(
         rhythm_share=tuple(float(r) for r in rhythms / rhythms.sum()),
-        patterns=patterns,
-        shapes=shapes,
+        patterns=_patterns([f[2] for f in sure]),
         starts=starts,
         sets=len(sure),
         dark_frames=_dark_frames(steps, sure),
@@ -90,7 +144,21 @@ def learn(steps: Steps, found: Sequence[tuple[int, int, Shape, int, float]]) -> 
     )
 
 
-def _inside(n: int, found: Sequence[tuple[int, int, Shape, int, float]]) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _patterns(shapes: Sequence[Shape]) -> tuple[Pattern, ...]:
+    """Equal shapes counted together.  One with unread exposures teaches nothing new."""
+    kinds: list[list[Shape]] = []
+    for shape in shapes:
+        if shape.unknown:
+            continue
+        home = next((k for k in kinds if missing_from(shape.stops, k[0].stops) == 0), None)
+        if home is None:
+            kinds.append([shape])
+        else:
+            home.append(shape)
+    return tuple(Pattern(shape=k[0], met=len(k)) for k in kinds)
+
+
+def _inside(n: int, found: Sequence[Found]) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """True for every step inside a found set."""
     inside = np.zeros(n, dtype=np.bool_)
     for start, end, *_ in found:
@@ -98,7 +166,7 @@ def _inside(n: int, found: Sequence[tuple[int, int, Shape, int, float]]) -> np.n
     return inside
 
 
-def _dark_frames(steps: Steps, sure: Sequence[tuple[int, int, Shape, int, float]]) -> bool | None:
+def _dark_frames(steps: Steps, sure: Sequence[Found]) -> bool | None:
     """Whether long exposures are followed by a dark frame; None where the day does not tell."""
     votes = 0
     for start, end, _, rhythm, _ in sure:
@@ -110,7 +178,7 @@ def _dark_frames(steps: Steps, sure: Sequence[tuple[int, int, Shape, int, float]
     return None if abs(votes) < 2 else votes > 0
 
 
-def _picture_trust(steps: Steps, sure: Sequence[tuple[int, int, Shape, int, float]]) -> float:
+def _picture_trust(steps: Steps, sure: Sequence[Found]) -> float:
     """1 where pictures follow the exposure inside certain sets, 0 where they say nothing or lie."""
     inside = _inside(len(steps.gap_s), sure)
     told = inside & ~np.isnan(steps.bright_jump) & (np.abs(np.nan_to_num(steps.jump)) > 0.5)
@@ -120,7 +188,7 @@ def _picture_trust(steps: Steps, sure: Sequence[tuple[int, int, Shape, int, floa
     return float(np.clip((follows - 0.5) * 2.0, 0.0, 1.0))
 
 
-def _still_share(steps: Steps, found: Sequence[tuple[int, int, Shape, int, float]]) -> float:
+def _still_share(steps: Steps, found: Sequence[Found]) -> float:
     """How often unrelated neighbours share their exposure on this body."""
     outside = ~_inside(len(steps.gap_s), found) & ~np.isnan(steps.jump)
     still = outside & (np.abs(np.nan_to_num(steps.jump)) < 0.1)

@@ -22,7 +22,8 @@ SIZES = {2: 0.015, 3: 0.27, 4: 0.03, 5: 0.21, 6: 0.04, 7: 0.15, 8: 0.03, 9: 0.1,
 STEPS = {1 / 3: 0.03, 1 / 2: 0.04, 2 / 3: 0.06, 1.0: 0.22, 4 / 3: 0.04, 1.5: 0.05, 5 / 3: 0.04, 2.0: 0.24, 7 / 3: 0.02,
          2.5: 0.02, 8 / 3: 0.02, 3.0: 0.14, 10 / 3: 0.01, 11 / 3: 0.01, 4.0: 0.03, 5.0: 0.01, 6.0: 0.005}
 ODD_STEP = 0.002
-HOLE, DUPLICATE, SQUEEZED, TURN = 3.2, 2.6, 1.0, 2.2
+HOLE, DUPLICATE, SQUEEZED, TURN = 3.2, 3.0, 1.0, 2.2
+UNREAD = 3.5  # a row in which no two exposures could be read and compared
 UNEVEN, UNEVEN_STEP = 2.5, 2.0
 NO_SET = -60.0
 
@@ -32,8 +33,8 @@ class Shape:
     """What a row of exposures is as a bracket.  ``score`` is its log likelihood given that it is one.
 
     ``rungs`` different exposures of ``count`` frames, ``step`` in stops (None if uneven), ``order`` in
-    words, ``places`` each frame's rung from the darkest (None for unknown), ``holes`` rungs missing inside.
-    ``hopeless`` says that no further frame can mend it.
+    words, ``places`` each frame's rung from the darkest (None for unknown), ``holes`` rungs missing inside,
+    ``stops`` the exposures from the first known one.  ``hopeless`` says that no further frame can mend it.
     """
 
     count: int
@@ -45,6 +46,7 @@ class Shape:
     duplicates: int = 0
     squeezed: bool = False
     unknown: int = 0
+    stops: tuple[float | None, ...] = ()
     score: float = NO_SET
     hopeless: bool = False
 
@@ -52,10 +54,6 @@ class Shape:
     def regular(self) -> bool:
         return self.step is not None and not self.holes
 
-    @property
-    def signature(self) -> tuple[object, ...]:
-        """Equal for brackets of one pattern, whatever they are centred on."""
-        return (self.count, None if self.step is None else round(self.step, 2), self.places)
 
 
 def orders(rungs: int) -> dict[tuple[int, ...], str]:
@@ -131,16 +129,17 @@ def judge(steps: tuple[int, ...]) -> Shape:
     """Judge a row given as ``differences`` (cached: a day repeats its patterns)."""
     count = len(steps)
     values, unknown = _values(steps)
+    stops = tuple(None if v is None else v / UNIT for v in values)
     known = [v for v in values if v is not None]
     rungs = _rungs(known)
     if not known:
-        return Shape(count=count, unknown=unknown, hopeless=count > 24)
+        return _unread(count, stops)
     duplicates = len(known) - len(rungs)
     if duplicates > max(1, count // 4) or rungs[-1] - rungs[0] > 26 * UNIT:
         return Shape(count=count, hopeless=True)
     if len(rungs) < 2:
-        return Shape(count=count, duplicates=duplicates, unknown=unknown)
-    base = math.log(SIZES.get(count, 0.01)) - DUPLICATE * duplicates
+        return _unread(count, stops) if unknown and not duplicates else Shape(count=count, duplicates=duplicates)
+    base = math.log(SIZES.get(count - duplicates, 0.01)) - DUPLICATE * duplicates
     places_of = {v: i for i, v in enumerate(rungs)}
     nearest = [None if v is None else places_of[min(rungs, key=lambda r: abs(r - v))] for v in values]
     even = _even(rungs)
@@ -152,12 +151,12 @@ def judge(steps: tuple[int, ...]) -> Shape:
         real_holes = max(0, holes - unknown)
         score = base + fit + price - HOLE * real_holes - SQUEEZED * squeezed
         even_shape = Shape(count=count, rungs=len(rungs), step=step, order=order, places=places, holes=real_holes,
-                           duplicates=duplicates, squeezed=squeezed, unknown=unknown, score=score)
+                           duplicates=duplicates, squeezed=squeezed, unknown=unknown, stops=stops, score=score)
         if count <= 3:
             return even_shape
-        hand = _by_hand(count, rungs, nearest, duplicates, unknown, base)
+        hand = _by_hand(rungs, nearest, stops, base)
         return even_shape if even_shape.score >= hand.score - 1.0 else hand
-    return _by_hand(count, rungs, nearest, duplicates, unknown, base)
+    return _by_hand(rungs, nearest, stops, base)
 
 
 def _values(steps: tuple[int, ...]) -> tuple[list[int | None], int]:
@@ -274,14 +273,28 @@ def _pieces(places: list[int]) -> int:
     return pieces
 
 
-def _by_hand(
-    count: int, rungs: list[int], nearest: list[int | None], duplicates: int, unknown: int, base: float
-) -> Shape:
+def _unread(count: int, stops: tuple[float | None, ...]) -> Shape:
+    """A row whose exposures nobody can compare: only time, pictures and the day's habit can speak for it."""
+    score = math.log(SIZES.get(count, 0.01)) - UNREAD
+    return Shape(count=count, order="in an order nobody could read", places=(None,) * count, stops=stops,
+                 unknown=sum(s is None for s in stops), score=score, hopeless=count > 24)
+
+
+def _by_hand(rungs: list[int], nearest: list[int | None], stops: tuple[float | None, ...], base: float) -> Shape:
     """An uneven climb: priced by the step, and by every turn."""
     known = [p for p in nearest if p is not None]
     turns = _pieces(known) - 1
     score = base - UNEVEN - UNEVEN_STEP * (len(rungs) - 1) - TURN * turns + math.log(0.4)
     way = "dark to bright" if known[-1] > known[0] else "bright to dark"
-    return Shape(count=count, rungs=len(rungs), step=None, order=way if not turns else f"in {turns + 1} pieces",
-                 places=tuple(nearest), duplicates=duplicates, unknown=unknown, score=score,
-                 hopeless=turns > 5 and turns * 3 > count)
+    return Shape(
+        count=len(nearest),
+        rungs=len(rungs),
+        step=None,
+        order=way if not turns else f"in {turns + 1} pieces",
+        places=tuple(nearest),
+        duplicates=len(known) - len(rungs),
+        unknown=len(nearest) - len(known),
+        stops=stops,
+        score=score,
+        hopeless=turns > 5 and turns * 3 > len(nearest),
+    )

@@ -53,8 +53,7 @@ def sort_out(
 
 def _shot_again(frames: Sequence[Frame], steps: Steps, a: Candidate, b: Candidate, habits: Habits) -> bool:
     """Whether the earlier row is the beginning of the later one, broken off, with nothing deleted."""
-    size = a.end - a.start
-    if size >= b.end - b.start or (size >= 3 and size % 2 and habits.patterns.get(a.shape.signature, 0) != 1):
+    if a.end - a.start >= b.end - b.start or habits.met(a.shape) > habits.met(b.shape):
         return False
     gap = steps.gap_s[b.start]
     if a.end != b.start or not gap <= AGAIN_WITHIN_S or steps.number[b.start] != 1:

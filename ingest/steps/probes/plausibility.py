@@ -51,12 +51,14 @@ class Candidate:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Weights:
-    """Prefix sums over a stream: the sum over steps a < k <= b is ``x[b] - x[a]``."""
+    """Prefix sums over a stream: the sum over steps a < k <= b is ``x[b] - x[a]``.  ``words`` goes by frame
+    and not by step: the sum over frames a to before b is ``words[b] - words[a]``."""
 
     rhythms: tuple[list[float], ...]
     exposure: list[float]
     number: list[float]
     picture: list[float]
+    optics: list[float]
     words: list[float]
     lead: list[int]
     breaks: list[bool]
@@ -66,8 +68,7 @@ def weights_of(stream: Stream, steps: Steps, habits: Habits, settings: GroupingS
     """Sum up all evidence of a stream's steps once, so that a row's share is one subtraction."""
     out = idle_out(steps)
     rhythms = tuple(_sums(np.maximum(idle_in(steps, r, habits.dark_frames) - out, -12.0)) for r in RHYTHMS_S)
-    drive = drive_weight(stream.frames)
-    words = steps.strange + bias_weight(steps) + drive
+    words = bias_weight(stream.frames) + drive_weight(stream.frames)
     breaks = (np.nan_to_num(steps.gap_s) - 2 * (steps.before_s + steps.after_s)) > settings.longest_pause_s
     whole_hours = np.abs(steps.gap_s - np.round(steps.gap_s / 3600.0) * 3600.0) < 60.0
     breaks &= ~(whole_hours & (steps.number == 1))
@@ -76,7 +77,8 @@ def weights_of(stream: Stream, steps: Steps, habits: Habits, settings: GroupingS
         exposure=_sums(-exposure_out(steps, habits.still_share)),
         number=_sums(number_weight(steps)),
         picture=_sums(brightness_weight(steps, habits.picture_trust)),
-        words=_sums(words),
+        optics=_sums(steps.strange),
+        words=[0.0, *_sums(words)],
         lead=_leads(steps),
         breaks=[bool(b) for b in breaks],
     )
@@ -175,7 +177,7 @@ def weigh(
     exposure = w.exposure[last] - w.exposure[start]
     number = w.number[last] - w.number[start]
     picture = w.picture[last] - w.picture[start]
-    words = w.words[last] - w.words[start]
+    words = w.words[end] - w.words[start] + w.optics[last] - w.optics[start]
     begin = SET_STARTS + habits.start_weight(first)
     return Candidate(
         start=start,

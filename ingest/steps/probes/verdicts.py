@@ -34,7 +34,7 @@ def completeness(
         doubts.append(gone)
     if not shape.regular:
         doubts.append("the exposures follow no even ladder")
-    met = habits.patterns.get(shape.signature, 0)
+    met = habits.met(shape)
     if shape.count == 2 and met < 3:
         doubts.append("two frames alone")
     elif shape.count % 2 == 0 and met < 2 and RHYTHMS_S[row.rhythm] < BY_HAND_S:
@@ -44,18 +44,10 @@ def completeness(
 
 def _short_of_habit(shape: Shape, habits: Habits) -> str:
     """A set that is part of the pattern the body repeats all day."""
-    usual = habits.usual
-    if usual is None:
+    whole = habits.whole_of(shape)
+    if whole is None or (whole.met < 2 and shape.regular):
         return ""
-    whole, times = usual
-    same_step = whole.step is not None and shape.step is not None
-    if not same_step or shape.count >= whole.count or habits.patterns.get(shape.signature, 0) * 3 >= times:
-        return ""
-    assert whole.step is not None and shape.step is not None
-    ratio = shape.step / whole.step
-    if abs(ratio - round(ratio)) > 0.15 or round(ratio) < 1:
-        return ""
-    return f"{shape.count} frames where this body's brackets have {whole.count} ({times} times today)"
+    return f"{shape.count} frames where this body's bracket has {whole.shape.count} ({whole.met} times today)"
 
 
 def _numbers_gone(row: Candidate, steps: Steps) -> str:
@@ -87,7 +79,7 @@ def why(row: Candidate, frames: Sequence[Frame], steps: Steps, habits: Habits, s
     begin, pattern, exposure, idle, number, picture, words = row.parts
     shape = row.shape
     ladder = f"even steps of {shape.step:.3g} stops" if shape.step is not None else "uneven steps"
-    met = habits.patterns.get(shape.signature, 0)
+    met = habits.met(shape)
     gaps = [float(steps.idle_s[k]) for k in range(row.start + 1, row.end) if steps.gap_s[k] == steps.gap_s[k]]
     pauses = f"{min(gaps):.1f} to {max(gaps):.1f} s between exposures" if gaps else "no usable times"
     return (
