@@ -71,7 +71,7 @@ MARKS = {"have": "■", "due": "□", "waived": "–", "lost": "✕"}  # a shape
 def _template() -> Any:
     from jinja2 import Environment
 
-    return Environment(autoescape=True, trim_blocks=True).from_string(_PAGE)
+    return Environment(autoescape=True).from_string(_PAGE)
 
 
 def page(setup: SetupSheet) -> str:
