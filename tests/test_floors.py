@@ -26,6 +26,8 @@ HOMES = {
     "rich": ("ingest.faces",),
     "pint": ("ingest.steps.setups",),
     "astral": ("ingest.steps.coverage",),
+    "jinja2": ("ingest.steps.handover", "ingest.steps.reports", "ingest.faces"),
+    "pxr": ("ingest.steps.handover",),
     "cv2": ("ingest.machinery.worker", "ingest.steps.merging", "ingest.steps.panorama", "ingest.steps.light"),
 }
 # What a rule may not know: it gets values and gives values.

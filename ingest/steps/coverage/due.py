@@ -68,6 +68,9 @@ class _Desk:
         self.known = known
         self.setups = setups_of(known.rows)
         self.parts = {key: segments(rows, known.sheets) for key, rows in self.setups.items()}
+        self.of_day: dict[tuple[str, str], list[Key]] = defaultdict(list)
+        for key in self.setups:
+            self.of_day[key[:2]].append(key)
         self.taken: dict[Key, list[Taken]] = defaultdict(list)
         for t in sorted(known.taken, key=lambda t: (t.start_s or 0.0, t.id)):
             self.taken[t.key].append(t)
@@ -81,15 +84,15 @@ class _Desk:
         elif rule.scope is Scope.SETUP:
             yield self._one(key, rows, rule, self._evidence(key, rule), "")
         elif rule.scope is Scope.DAY:
-            if key == next(k for k in self.setups if k[:2] == key[:2]):  # said once, with the day's first setup
-                keys = sorted({t.key for t in self.known.taken if t.key[:2] == key[:2]} | {key})
+            if key == self.of_day[key[:2]][0]:  # said once, with the day's first setup
+                keys = sorted(k for k in {*self.taken, key} if k[:2] == key[:2])
                 yield self._one(key, rows, rule, [e for k in keys for e in self._evidence(k, rule)], "")
         else:
             for part in self.parts[key]:
                 yield self._one(key, part.rows, rule, self._of_part(part, rule), part.because)
 
     def _evidence(self, key: Key, rule: Rule) -> list[str]:
-        found = [t.id for t in self.taken[key] if t.item == rule.item]
+        found = [t.id for t in self.taken.get(key, ()) if t.item == rule.item]
         if rule.item == "measured":
             found += [f"{m.file} line {m.line}" for m in self.known.measurements if _measures(m, key)]
         return found
@@ -101,8 +104,8 @@ class _Desk:
         if rule.scope is not Scope.LIGHTING or not part.lighting:
             return own
         light = words(part.lighting)
-        shared = [e for parts in self.parts.values() for p in parts
-                  if p.key[:2] == part.key[:2] and words(p.lighting) == light for e in self._nearest(p, rule)]
+        shared = [e for key in self.of_day[part.key[:2]] for p in self.parts[key]
+                  if words(p.lighting) == light for e in self._nearest(p, rule)]
         return list(dict.fromkeys([*own, *shared]))
 
     def _nearest(self, part: Segment, rule: Rule) -> list[str]:

@@ -13,18 +13,18 @@ Rows may overlap (units, cameras); unit and camera decide where they are known, 
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import time
-from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from ingest.records.filing import Decision, Evidence, Item, Placement, SlateReading
 from ingest.records.setups import SetupLog, SetupRow
 from ingest.steps.filing.days import NEAR_S, clock, shoot_day
 from ingest.steps.filing.neighbours import barren_neighbours
-from ingest.steps.filing.rows import Limits, covers, distance_s, letters, row_name, same
+from ingest.steps.filing.reach import Slates
+from ingest.steps.filing.rows import Limits, RowIndex, covers, distance_s, letters, row_name, same
 
 Key = tuple[str, str, str]
 
@@ -58,18 +58,8 @@ class _Desk:
         self.known = known
         self.limits = known.limits
         self.rolls = time.fromisoformat(known.day_starts)
-        self.rows = [r for r in known.log.rows if r.start_s is not None and r.until_s is not None]
-        self.slates: dict[str, list[SlateReading]] = defaultdict(list)
-        for slate in sorted(known.slates, key=lambda s: (s.at_s, s.source)):
-            if slate.body and slate.setup:
-                self.slates[slate.body].append(slate)
-        self.frames: dict[str, list[float]] = defaultdict(list)
-        for body, times in (known.frames or {}).items():
-            self.frames[body] += times
-        for item in items:
-            self.frames[item.body] += item.moments
-        for times in self.frames.values():
-            times.sort()
+        self.index = RowIndex(known.log.rows)
+        self.slates = Slates(known.slates, items, known.frames or {}, self.index, known.limits, self.day_of)
 
     def zone(self, day: str) -> ZoneInfo:
         return ZoneInfo((self.known.zones or {}).get(day, self.known.zone))
@@ -83,13 +73,21 @@ class _Desk:
         decision = (self.known.decisions or {}).get(item.id)
         if decision:
             return self._by_hand(item, decision, by_log)
-        slate, live, ended = self._slate(item)
-        if slate and live:
+        slate, ended = self.slates.speaking_for(item)
+        if slate is None:
+            return by_log
+        if ended is None:
             return self._by_slate(item, slate, by_log)
-        if slate and not live and by_log.setup.casefold() != slate.setup.casefold():
-            said = f"the last slate before it says {slate.setup}, but {ended}"
-            return replace(by_log, review=True, reasons=(*by_log.reasons, said))
-        return by_log
+        if same(by_log.setup, slate.setup):
+            return by_log
+        if isinstance(ended, SetupRow):
+            ended = f"the log begins {ended.setup} at {clock(ended.start_s or 0.0, self.zone(ended.day))}"
+        said = f"the last slate before it says {slate.setup}, but {ended}"
+        if by_log.key and any(
+            r.key == by_log.key for r in self.index.begun(slate.at_s, min(item.moments))
+        ):
+            return replace(by_log, notes=(*by_log.notes, said))  # the log has moved on since, to this very setup
+        return replace(by_log, review=True, reasons=(*by_log.reasons, said))
 
     # by hand
 
@@ -100,51 +98,21 @@ class _Desk:
         who = f" by {decision.by}" if decision.by else ""
         return Placement(
             item=item.id, day=day, unit=decision.unit or (row.unit if row else ""), shot=shots[0] if shots else "",
-            shots=shots, setup=decision.setup, evidence=Evidence.HAND, line=row.line if row else 0,
-            why=(f"filed by hand{who}",),
+            shots=shots, setup=row.setup if row else decision.setup, evidence=Evidence.HAND,
+            line=row.line if row else 0, why=(f"filed by hand{who}",),
         )
 
     def _day_named(self, setup: str, unit: str, otherwise: str) -> str:
         """The day of a setup named without one: the item's own if the log has it there, else the only one."""
-        days = {r.day for r in self.rows if same(r.setup, setup) and (not unit or same(r.unit, unit))}
+        days = {r.day for r in self.index.named(setup, unit)}
         return days.pop() if len(days) == 1 else otherwise
 
     def _row_of(self, key: Key) -> SetupRow | None:
         day, unit, setup = key
-        rows = [r for r in self.rows if r.day == day and same(r.setup, setup) and (not unit or same(r.unit, unit))]
+        rows = self.index.named(setup, unit, day)
         return rows[0] if rows else None
 
-    # slates
-
-    def _slate(self, item: Item) -> tuple[SlateReading | None, bool, str]:
-        """The slate that speaks, or last spoke, for an item; whether it still does; why not."""
-        inside = [s for s in self.known.slates if s.item and s.item == item.id and s.setup]
-        if inside:
-            return inside[0], True, ""
-        if not item.moments:
-            return None, False, ""
-        first, last = min(item.moments), max(item.moments)
-        tail = next((s for s in self.slates[item.body] if s.at_s >= last), None)
-        if tail and tail.tail and not self._reach_ended(item.body, last, tail.at_s, tail, back=True):
-            return tail, True, ""
-        heads = [s for s in self.slates[item.body] if s.at_s <= first and not s.tail]
-        if not heads:
-            return None, False, ""
-        ended = self._reach_ended(item.body, heads[-1].at_s, first, heads[-1])
-        return heads[-1], not ended, ended
-
-    def _reach_ended(self, body: str, since: float, to: float, slate: SlateReading, *, back: bool = False) -> str:
-        for row in () if back else self.rows:
-            assert row.start_s is not None
-            other_unit = slate.unit and not same(row.unit, slate.unit)
-            if since < row.start_s <= to and not same(row.setup, slate.setup) and not other_unit:
-                return f"the log begins {row.setup} at {clock(row.start_s, self.zone(row.day))}"
-        if self.day_of(since)[0] != self.day_of(to)[0]:
-            return "the day has rolled over since"
-        times = [t for t in self.frames[body] if since <= t <= to]
-        gaps = pairwise([since, *times, to])
-        idle = max((b - a for a, b in gaps), default=0.0)
-        return f"there was no frame for {idle / 60:.0f} min" if idle > self.limits.slate_idle_s else ""
+    # by slate
 
     def _by_slate(self, item: Item, slate: SlateReading, by_log: Placement) -> Placement:
         day = slate.day or by_log.day
@@ -168,16 +136,17 @@ class _Desk:
     def _by_log(self, item: Item) -> Placement:
         if not item.moments:
             return Placement(item=item.id, review=True, reasons=("no frame of it tells its time",))
-        votes = Counter(row.key if (row := self._row_at(item, t)) else None for t in sorted(item.moments))
+        near = self.index.touching(min(item.moments), max(item.moments))
+        votes = Counter(row.key if (row := _row_at(item, t, near)) else None for t in sorted(item.moments))
         most = max(votes.values())
         key = next((k for k in votes if k is not None and votes[k] == most), None)
         middle = sorted(item.moments)[len(item.moments) // 2]
         if key is None:
             return self._unfiled(item, middle, votes)
-        own = [t for t in item.moments if (row := self._row_at(item, t)) and row.key == key]
-        rows = [r for r in self.rows if r.key == key and any(covers(r, t) for t in own)]
+        own = [t for t in item.moments if (row := _row_at(item, t, near)) and row.key == key]
+        rows = [r for r in near if r.key == key and any(covers(r, t) for t in own)]
         shots = tuple(dict.fromkeys(s for r in rows for s in r.shots))
-        reasons = [*self._straddles(votes, key), *self._touches(item, key), *self._crowded(item, own)]
+        reasons = [*self._straddles(votes, key), *self._touches(item, key), *_crowded(item, own, near)]
         for row in rows:
             reasons += [f"line {row.line} of the log: {doubt}" for doubt in row.doubts]
         reasons += self._overlong(rows, own)
@@ -188,29 +157,6 @@ class _Desk:
             evidence=Evidence.LOG, review=bool(reasons), reasons=tuple(dict.fromkeys(reasons)), why=(why,),
             line=rows[0].line,
         )
-
-    def _candidates(self, item: Item, moment_s: float) -> list[SetupRow]:
-        """Rows that cover a moment, narrowed by unit and camera where item and rows tell them."""
-        rows = [r for r in self.rows if covers(r, moment_s)]
-        if item.unit:
-            rows = [r for r in rows if same(r.unit, item.unit)] or rows
-        if item.camera:
-            letter = item.camera.casefold()
-            rows = [r for r in rows if letter in letters(r.camera)] or [r for r in rows if not r.camera] or rows
-        return rows
-
-    def _row_at(self, item: Item, moment_s: float) -> SetupRow | None:
-        """The row that a moment falls into; of several the one begun last (the first written on a tie)."""
-        rows = self._candidates(item, moment_s)
-        return max(rows, key=lambda r: (r.start_s or 0.0, -r.line), default=None)
-
-    def _crowded(self, item: Item, own: Sequence[float]) -> list[str]:
-        names: dict[str, None] = {}
-        for moment in own:
-            rows = self._candidates(item, moment)
-            if len({r.key for r in rows}) > 1:
-                names.update(dict.fromkeys(row_name(r) for r in rows))
-        return [f"the log has {' and '.join(sorted(names))} at that time; unit or camera must tell"] if names else []
 
     def _straddles(self, votes: Counter[Key | None], key: Key) -> list[str]:
         if len(votes) == 1:
@@ -225,7 +171,7 @@ class _Desk:
         zone = self.zone(key[0])
         clock_words = f"the clock is known to ±{reach:.0f} s"
         reasons = []
-        for row in self._others(item, key):
+        for row in self._others(item, key, low, high):
             assert row.start_s is not None and row.until_s is not None
             early, late = self._slack(row)
             if low < row.until_s + late and high >= row.start_s - early:
@@ -234,14 +180,16 @@ class _Desk:
                 words = clock_words if surely else "the log is written to the minute"
                 reasons.append(f"it may belong to {row.setup}, which {edge}: {words}")
         if reach and not reasons:
-            uncovered = [t for t in (low, high) if not any(covers(r, t) for r in self.rows if r.key == key)]
+            own = [r for r in self.index.touching(low, high) if r.key == key]
+            uncovered = [t for t in (low, high) if not any(covers(r, t) for r in own)]
             if uncovered:
                 reasons.append(f"it may lie outside {key[2]}: {clock_words}")
         return reasons
 
-    def _others(self, item: Item, key: Key) -> list[SetupRow]:
+    def _others(self, item: Item, key: Key, low: float, high: float) -> list[SetupRow]:
         """Rows of other setups that could claim the item: unit and camera known to differ cannot."""
-        rows = [r for r in self.rows if r.key != key]
+        slack = self.limits.minute_after_s + 300
+        rows = [r for r in self.index.touching(low - slack, high + slack) if r.key != key]
         if item.unit:
             rows = [r for r in rows if same(r.unit, item.unit)]
         if item.camera:
@@ -266,7 +214,7 @@ class _Desk:
 
     def _unfiled(self, item: Item, middle: float, votes: Counter[Key | None]) -> Placement:
         day, near = self.day_of(middle)
-        rows = [(distance_s(r, middle), r) for r in self.rows]
+        rows = [(distance_s(r, middle), r) for r in self.index.around(middle, middle)]
         rows = [(d, r) for d, r in rows if r.day == day or d < 12 * 3600]
         distance, nearest = min(rows, key=lambda p: (p[0], p[1].line), default=(None, None))
         reach = self.limits.sigmas * item.sigma_s
@@ -274,10 +222,10 @@ class _Desk:
         if len(votes) > 1:
             some = ", ".join(sorted(k[2] for k in votes if k))
             reasons.append(f"some of its frames lie in {some}, most in no setup")
-        for row in self.rows:
+        low, high = min(item.moments) - reach, max(item.moments) + reach
+        for row in self.index.touching(low - 360, high + 360):
             assert row.start_s is not None and row.until_s is not None
             early, late = self._slack(row)
-            low, high = min(item.moments) - reach, max(item.moments) + reach
             if low < row.until_s + late and high >= row.start_s - early and row.key not in votes:
                 known = f"the clock is known to ±{reach:.0f} s, the log to the minute"
                 reasons.append(f"it may belong to {row.setup}: {known}")
@@ -288,3 +236,29 @@ class _Desk:
             why=(what,), notes=notes, nearest=nearest.setup if nearest else "",
             minutes_away=None if distance is None else round(distance / 60, 1),
         )
+
+
+def _candidates(item: Item, moment_s: float, near: Sequence[SetupRow]) -> list[SetupRow]:
+    """Rows that cover a moment, narrowed by unit and camera where item and rows tell them."""
+    rows = [r for r in near if covers(r, moment_s)]
+    if item.unit:
+        rows = [r for r in rows if same(r.unit, item.unit)] or rows
+    if item.camera:
+        letter = item.camera.casefold()
+        rows = [r for r in rows if letter in letters(r.camera)] or [r for r in rows if not r.camera] or rows
+    return rows
+
+
+def _row_at(item: Item, moment_s: float, near: Sequence[SetupRow]) -> SetupRow | None:
+    """The row that a moment falls into; of several the one begun last (the first written on a tie)."""
+    rows = _candidates(item, moment_s, near)
+    return max(rows, key=lambda r: (r.start_s or 0.0, -r.line), default=None)
+
+
+def _crowded(item: Item, own: Sequence[float], near: Sequence[SetupRow]) -> list[str]:
+    names: dict[str, None] = {}
+    for moment in own:
+        rows = _candidates(item, moment, near)
+        if len({r.key for r in rows}) > 1:
+            names.update(dict.fromkeys(row_name(r) for r in rows))
+    return [f"the log has {' and '.join(sorted(names))} at that time; unit or camera must tell"] if names else []

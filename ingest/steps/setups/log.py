@@ -12,6 +12,7 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_right, insort
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -290,20 +291,26 @@ def _row(draft: _Draft, start_s: float, end_s: float | None, file: str) -> Setup
 
 def ended(rows: list[SetupRow], where: Mapping[date, ZoneInfo], rolls: time) -> list[SetupRow]:
     """Rule 2: open rows end where the next of their day and unit begins; ``until_s`` for the last."""
-    starts: dict[str, list[tuple[str, float]]] = defaultdict(list)
+    starts: dict[tuple[str, str], list[float]] = defaultdict(list)  # by unit and day; day "" holds all
     for row in rows:
-        starts[row.unit].append((row.day, row.start_s or 0.0))
-    ended = []
+        for day in (row.day, ""):
+            insort(starts[row.unit, day], row.start_s or 0.0)
+
+    def next_start(row: SetupRow, day: str) -> float | None:
+        line = starts[row.unit, day]
+        place = bisect_right(line, row.start_s or 0.0)
+        return line[place] if place < len(line) else None
+
+    found = []
     for row in rows:
         if row.open_ended:
             assert row.start_s is not None
-            later = [(day, s) for day, s in starts[row.unit] if s > row.start_s]
-            same_day = min((s for day, s in later if day == row.day), default=None)
+            same_day, any_day = next_start(row, row.day), next_start(row, "")
             over = day_over(row.day, row.start_s, where[date.fromisoformat(row.day)], rolls)
-            until = same_day if same_day is not None else min([over, *(s for _, s in later)])
+            until = same_day if same_day is not None else min(over, over if any_day is None else any_day)
             row = replace(row, end_s=same_day, until_s=until)
-        ended.append(row)
-    return ended
+        found.append(row)
+    return found
 
 
 def day_over(day: str, start_s: float, zone: ZoneInfo, rolls: time) -> float:

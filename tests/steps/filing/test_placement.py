@@ -144,7 +144,8 @@ def test_a_slates_reach() -> None:
     # Ends at the next slate, at the next row of another setup, at the roll-over, after 30 min without a frame.
     assert one(probe("09:30"), known(*THREE, slates=[slate("X", "09:20"), slate("27A", "09:29")])).setup == "27A"
     row = one(probe("10:20"), known(*THREE, slates=[slate("27A", "09:55")]))
-    assert (row.setup, row.evidence, row.review) == ("27B", Evidence.LOG, True)
+    assert (row.setup, row.evidence, row.review) == ("27B", Evidence.LOG, False)
+    assert "27A" in row.notes[0]  # the log has moved on to this very setup
     idle = one(probe("09:50"), known(*THREE, slates=[slate("X", "09:10")]))
     assert (idle.setup, idle.evidence, idle.review) == ("27A", Evidence.LOG, True) and "40 min" in idle.reasons[0]
     busy = known(*THREE, slates=[slate("X", "09:10")], frames={"b": [at("09:30")]})

@@ -1,0 +1,84 @@
+"""Figures for people in both systems of units, and the facts of a setup's sheet."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from ingest.records.handover import Fact
+from ingest.records.setups import SetupRow, Sheet
+
+_PER_INCH = Fraction(254, 10000)  # metres; exactly (NIST SP 811)
+
+
+def metric(metres: float) -> str:
+    """Metres to the millimetre.
+
+    >>> metric(1.7018), metric(float("inf"))
+    ('1.702 m', 'infinity')
+    """
+    return "infinity" if metres == float("inf") else f"{metres:.3f} m"
+
+
+def imperial(metres: float) -> str:
+    """Feet and inches to the eighth.
+
+    >>> imperial(1.7018), imperial(1.7145), imperial(0.2794), imperial(3.6576)
+    ('5\\' 7"', '5\\' 7 1/2"', '0\\' 11"', '12\\' 0"')
+    """
+    if metres == float("inf"):
+        return "infinity"
+    eighths = round(Fraction(metres) / _PER_INCH * 8)
+    sign = "-" if eighths < 0 else ""
+    feet, rest = divmod(abs(eighths), 96)
+    inches, part = divmod(rest, 8)
+    return f"{sign}{feet}' {inches}{f' {Fraction(part, 8)}' if part else ''}\""
+
+
+def length(label: str, start: float | None, end: float | None = None, written: str = "") -> Fact | None:
+    """A length, or a move from one to another; None where nothing is known and nothing was written."""
+    if start is None:
+        return Fact(label=label, value="not clear", written=written) if written else None
+    ends = [start] if end is None else [start, end]
+    also = " to ".join(map(imperial, ends))
+    return Fact(label=label, value=" to ".join(map(metric, ends)), also=also, written=written)
+
+
+def facts(row: SetupRow, sheet: Sheet) -> tuple[Fact, ...]:
+    """The camera sheet's lines in the order people ask for them; blanks are left out."""
+    cells = row.cells
+
+    def number(label: str, column: str, value: str | None) -> Fact | None:
+        written = cells.get(column, "").strip()
+        if value is None:
+            return Fact(label=label, value="not clear", written=written) if written else None
+        return Fact(label=label, value=value, written=written)
+
+    tilt = None if sheet.tilt_deg is None else _tilt(sheet.tilt_deg)
+    stop = None if sheet.stop is None else f"{sheet.stop_kind or 'as written, '}{sheet.stop:.3g}"
+    rate = None if sheet.frame_rate is None else f"{float(sheet.frame_rate):.3f}".rstrip("0").rstrip(".") + "/s"
+    lines = (
+        Fact(label="Lens", value=row.lens) if row.lens else None,
+        number("Lens serial", "lens_serial", cells.get("lens_serial") or None),
+        number("Focal length", "focal_length", None if sheet.focal_mm is None else f"{sheet.focal_mm:g} mm"),
+        number("Stop", "stop", stop),
+        length("Focus distance", sheet.focus_m, sheet.focus_to_m, cells.get("focus", "")),
+        length("Lens height", sheet.camera_height_m, sheet.camera_height_to_m, cells.get("camera_height", "")),
+        number("Tilt", "tilt", tilt),
+        number("Filter", "filter", None if sheet.nd_stops is None else f"{sheet.nd_stops:.2f} stops neutral"),
+        number("Frame rate", "frame_rate", rate),
+        number("Shutter", "shutter", None if sheet.shutter_deg is None else f"{sheet.shutter_deg:.2f} degrees"),
+        number("White balance", "white_balance", cells.get("white_balance") or None),
+        number("Sensitivity", "sensitivity", cells.get("sensitivity") or None),
+        length("Probe height", sheet.probe_height_m, None, cells.get("probe_height", "")),
+        length("CG object height", sheet.object_height_m, None, cells.get("object_height", "")),
+        Fact(label="Lighting", value=row.lighting) if row.lighting else None,
+        number("Weather", "weather", cells.get("weather") or None),
+        number("Tracking markers", "markers", cells.get("markers") or None),
+    )
+    return tuple(line for line in lines if line is not None)
+
+
+def _tilt(degrees: float) -> str:
+    if degrees == 0:
+        return "level"
+    return f"{abs(degrees):g} degrees {'up' if degrees > 0 else 'down'}"

@@ -1,0 +1,131 @@
+"""The stage against usd-core's own validators, and the dome's way round against known lamps."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("pxr", reason="needs the extra usd")
+
+from pxr import Gf, Usd, UsdGeom, UsdLux, UsdValidation
+
+from ingest.records.handover import StageFacts
+from ingest.steps.handover.usd import stage_text
+from ingest.steps.setups.measurements import read_measurements
+
+
+def opened(tmp_path: Path, facts: StageFacts) -> Any:
+    (tmp_path / "probe.exr").write_bytes(b"\x76\x2f\x31\x01")
+    (tmp_path / "setup.usda").write_text(stage_text(facts), encoding="utf-8")
+    return Usd.Stage.Open(str(tmp_path / "setup.usda"))
+
+
+def errors(stage: Any) -> list[str]:
+    registry = UsdValidation.ValidationRegistry()
+    context = UsdValidation.ValidationContext(registry.GetOrLoadAllValidators())
+    return [e.GetMessage() for e in context.Validate(stage)]
+
+
+def whole() -> StageFacts:
+    measured, _ = read_measurements(
+        "name,value,length,width,height\ncrate,,1.2 m,0.8 m,30 in\nmarker height,1.1 m,,,\n"
+        'marker height,2 m,,,\n=1+1 "odd" name,3 m,,,\n'
+    )
+    return StageFacts(
+        name="TL_0270 27A",
+        texture="./probe.exr",
+        centre_to_camera_deg=30.0,
+        white_luminance=3840.0,
+        probe_height_m=1.5,
+        camera="A",
+        camera_height_m=1.7018,
+        camera_distance_m=4.0,
+        tilt_deg=-5.0,
+        focal_mm=35.0,
+        sensor_mm=(36.0, 24.0),
+        f_number=2.8,
+        focus_m=4.2,
+        measurements=measured,
+    )
+
+
+def test_usds_validators_find_nothing(tmp_path: Path) -> None:
+    stage = opened(tmp_path, whole())
+    assert errors(stage) == []
+    assert UsdGeom.GetStageMetersPerUnit(stage) == 1.0 and UsdGeom.GetStageUpAxis(stage) == "Y"
+
+
+def test_a_lost_texture_is_noticed(tmp_path: Path) -> None:
+    stage = opened(tmp_path, StageFacts(name="x", texture="./gone.exr"))
+    assert errors(stage)
+
+
+def test_boxes_are_in_metres(tmp_path: Path) -> None:
+    stage = opened(tmp_path, whole())
+    cache = UsdGeom.BBoxCache(Usd.TimeCode.Default(), [UsdGeom.Tokens.guide, UsdGeom.Tokens.default_])
+    sizes = {}
+    for prim in stage.Traverse():
+        if prim.IsA(UsdGeom.Cube):
+            box = cache.ComputeWorldBound(prim).ComputeAlignedRange()
+            sizes[prim.GetCustomDataByKey("nightloader:written")] = box.GetSize(), box.GetMin()[1]
+    (crate, floor) = sizes["1.2 m x 0.8 m x 30 in"]
+    assert tuple(crate) == pytest.approx((1.2, 0.762, 0.8)) and floor == pytest.approx(0, abs=1e-9)
+    assert sizes["1.1 m"][0][1] == pytest.approx(1.1) and sizes["3 m"][0][0] == pytest.approx(3)
+    assert len(sizes) == 4
+
+
+def test_the_camera_sees_what_a_lens_of_35_mm_sees(tmp_path: Path) -> None:
+    stage = opened(tmp_path, whole())
+    camera = UsdGeom.Camera.Get(stage, "/TL_0270_27A/Camera_A").GetCamera(Usd.TimeCode.Default())
+    assert camera.GetFieldOfView(Gf.Camera.FOVHorizontal) == pytest.approx(2 * math.degrees(math.atan(18 / 35)))
+    frustum = camera.frustum
+    assert tuple(frustum.position) == pytest.approx((0, 1.7018, 4.0))
+    view = frustum.ComputeViewDirection()
+    assert tuple(view) == pytest.approx((0, math.sin(math.radians(-5)), -math.cos(math.radians(5))))
+
+
+# OpenEXR's lat-long, by the file format's own rule: longitude from +pi at the left edge to -pi at the right,
+# latitude from +pi/2 at the top; direction (sin(lon) cos(lat), sin(lat), cos(lon) cos(lat)).  UsdLux takes the
+# same for domes.
+def seen_at(u: float, v: float) -> Gf.Vec3d:
+    longitude, latitude = math.pi * (1 - 2 * u), math.pi * (0.5 - v)
+    return Gf.Vec3d(
+        math.sin(longitude) * math.cos(latitude), math.sin(latitude), math.cos(longitude) * math.cos(latitude)
+    )
+
+
+@pytest.mark.parametrize("turn", [0.0, 30.0, -90.0, 180.0])
+def test_the_dome_is_the_right_way_round(tmp_path: Path, turn: float) -> None:
+    facts = StageFacts(
+        name="s",
+        texture="./probe.exr",
+        centre_to_camera_deg=turn,
+        probe_height_m=1.2,
+        camera_height_m=1.2,
+        camera_distance_m=3.0,
+        camera="A",
+    )
+    stage = opened(tmp_path, facts)
+    dome = UsdLux.DomeLight.Get(stage, "/s/Probe")
+    world = UsdGeom.Xformable(dome.GetPrim()).ComputeLocalToWorldTransform(Usd.TimeCode.Default())
+    # the taking camera stands ``turn`` degrees left of the picture's centre, so at this u
+    towards = world.TransformDir(seen_at(0.5 - turn / 360, 0.5))
+    camera = UsdGeom.Xformable(stage.GetPrimAtPath("/s/Camera_A")).ComputeLocalToWorldTransform(Usd.TimeCode.Default())
+    really = (camera.ExtractTranslation() - world.ExtractTranslation()).GetNormalized()
+    assert tuple(towards) == pytest.approx(tuple(really), abs=1e-6)
+    # a lamp a quarter turn further left in the picture stands at the camera's own right: +X
+    lamp = world.TransformDir(seen_at((0.5 - (turn + 90) / 360) % 1.0, 0.5))
+    assert tuple(lamp) == pytest.approx((1, 0, 0), abs=1e-6)
+    up = world.TransformDir(seen_at(0.3, 0.0))
+    assert tuple(up) == pytest.approx((0, 1, 0), abs=1e-6)
+
+
+def test_what_is_not_known_is_said(tmp_path: Path) -> None:
+    stage = opened(tmp_path, StageFacts(name="s"))
+    camera = stage.GetPrimAtPath("/s/Camera_A")
+    said = {k: camera.GetCustomDataByKey(f"nightloader:{k}") for k in ("distance", "height", "tilt", "lens")}
+    assert all(said.values()) and "not measured" in said["distance"]
+    assert not UsdGeom.Camera(camera).GetFocalLengthAttr().HasAuthoredValue()
