@@ -71,7 +71,8 @@ def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures]
         r=report, style=Markup(STYLE), style_hash=_style_hash(), checks=f"{sum(report.checks.values()):,}",
         contents=_contents(report, items), anchors=anchors, items=items, proofs=_PROOFS, pictures=pictures or {},
         strip=lay_out(report.setups, report.time_zone), histograms={p.id: _histogram(p) for p in report.probes},
-        clock=lambda utc, day: clock_word(utc, report.time_zone, day=day), number=number_word, bytes=bytes_word,
+        clock=lambda utc, day: Markup("<time>{}</time>").format(clock_word(utc, report.time_zone, day=day)),
+        number=number_word, bytes=bytes_word,
         seconds=seconds_word, share=_share, probe_state=_probe_state,
     )  # fmt: skip
     return text.encode("utf-8")

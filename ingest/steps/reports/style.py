@@ -20,7 +20,7 @@ h2{font-size:1.15rem;margin:2.4rem 0 .6rem;padding-top:.5rem;border-top:3px doub
 h3{font-size:1rem;margin:.2rem 0}
 .headline{font-size:1.7rem;line-height:1.2;margin:.5rem 0 .3rem}
 .small{font-size:.82rem;color:var(--soft)}
-a{color:inherit}
+a{color:inherit}time{white-space:nowrap}
 a:focus-visible,summary:focus-visible{outline:3px solid var(--well);outline-offset:2px}
 nav{font-size:.85rem;margin:.8rem 0;display:flex;flex-wrap:wrap;gap:.3rem 1.1rem}
 .tag{white-space:nowrap;font-weight:600;font-size:.85rem;display:inline-flex;gap:.4em;align-items:center}
