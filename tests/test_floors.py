@@ -25,6 +25,8 @@ HOMES = {
     "tomli": ("ingest.settings",),
     "rich": ("ingest.faces",),
     "pint": ("ingest.steps.setups",),
+    "jinja2": ("ingest.steps.reports", "ingest.faces.web"),
+    "markupsafe": ("ingest.steps.reports", "ingest.faces.web"),
     "astral": ("ingest.steps.coverage",),
     "jinja2": ("ingest.steps.handover", "ingest.steps.reports", "ingest.faces"),
     "pxr": ("ingest.steps.handover",),

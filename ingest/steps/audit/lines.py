@@ -18,6 +18,7 @@ from ingest.steps.audit.words import bytes_word, clock_word, join_words, number_
 
 _MAKE_AGAIN = "That copy counts no more. Let it be made again from the card or another copy, and mind the disk."
 _LAST_COPY = "No other counting copy is known: keep the card and leave this disk as it is."
+_MADE_AGAIN = "The originals are not touched by it: pictures and papers can be made again. Mind the disk."
 _PROVE_CLOCK = "Photograph a clock that shows true time with this body, or add a line to the clock notes."
 
 _MOUNTED: Mapping[bool | None, Literal["read-only", "writable", "unknown"]] = {
@@ -76,17 +77,18 @@ def rereads(e: AuditEvidence) -> Iterable[Line]:
     labels = {c.card_id: c.label or c.card_id for c in e.cards}
     for r in e.rereads:
         name = e.names.get(r.destination_id, r.destination_id)
-        for failed, kind, what in (
-            (r.differed, "reread differs", "no longer equal to what was read from the card"),
-            (r.unreadable, "file unreadable", "could not be read again"),
+        for failed, kind, what, own in (
+            (r.differed, "reread differs", "no longer equal to what was read from the card",
+             "no longer equal to what was written"),
+            (r.unreadable, "file unreadable", "could not be read again", "could not be read again"),
         ):
             for card_id in dict.fromkeys(c for c, _ in failed):
                 paths = sorted(p for c, p in failed if c == card_id)
                 held = _held_elsewhere(e, card_id, r.destination_id)
-                label = labels.get(card_id, card_id)
+                whose = f"Card {labels.get(card_id, card_id)}" if card_id else "Nightloader's own files"
                 yield _line(1, kind, f"{r.destination_id}:{card_id}", "person" if held else "loss",
-                            f"Card {label} at {name}: {what}: {comparison.some(paths)}.",
-                            _MAKE_AGAIN if held else _LAST_COPY)
+                            f"{whose} at {name}: {what if card_id else own}: {comparison.some(paths)}.",
+                            (_MAKE_AGAIN if held else _LAST_COPY) if card_id else _MADE_AGAIN)
         if r.interrupted:
             yield _line(1, "audit interrupted", r.destination_id, "note",
                         f"The reading at {name} was interrupted after {number_word(r.files, 'file')}.",
@@ -139,9 +141,8 @@ def coverage(e: AuditEvidence, status: str, number: int) -> tuple[Line, ...]:
             why = f": {item.why}" if item.why else ""
             key = f"{s.day}:{s.unit}:{s.setup}:{item.item}"
             if status == "due":
-                until = f" until {clock_word(item.due_until_utc, e.time_zone, day=True)}" if item.due_until_utc else ""
                 out.append(_line(number, "due", key, "person", _sentence(f"{item.item} for {where}{why}"),
-                                 f"Still possible{until}: take it, or waive it.", item.due_until_utc))
+                                 "Still possible: take it, or waive it.", item.due_until_utc))
             else:
                 out.append(_line(number, "lost", key, "loss", _sentence(f"{item.item} for {where}{why}"),
                                  "Tell whoever needs it; a neighbouring setup's may stand in."))

@@ -55,7 +55,7 @@ def test_nothing_wrong_is_said_with_the_number_of_checks() -> None:
         (2, "Leave it in the reader until the policy is met."),
         (2, "person: Card C002: 3 files read once, a second reading is owed."),
         (2, "note: Card C002 was mounted writable; Nightloader wrote nothing to it."),
-        (3, "person: grey ball for setup B, 2026-04-01: no picture of it. Still possible until 2026-04-02 11:00"),
+        (3, "person: grey ball for setup B, 2026-04-01: no picture of it. Still possible: take it, or waive it."),
         (4, "loss: clean plate for setup B, 2026-04-01: the set was struck."),
         (
             5,
@@ -178,3 +178,10 @@ def test_losing_evidence_never_makes_the_morning_look_better() -> None:
         assert judge(replace(well(), cards=[card(at=at), card("B008", at=other)])).needs_a_person >= before
         if (at, other) != ("AB", "AB"):
             assert judge(replace(well(), cards=[card(at=at), card("B008", at=other)])).needs_a_person > before
+
+
+def test_a_paper_of_ours_that_no_longer_reads_as_written_is_no_card() -> None:
+    night = well()
+    bad = replace(night.rereads[0], differed=(("", "TIDE/paperwork/show.manifest.json"),))
+    said = lines_of(judge(replace(night, rereads=[bad])), 1)
+    assert "Nightloader's own files at TIDE-A: no longer equal to what was written" in said and "originals" in said
