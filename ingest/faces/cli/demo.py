@@ -9,6 +9,7 @@ import sys
 import tempfile
 import threading
 import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -187,7 +188,10 @@ def _found(services: Any) -> Any:
             id=p["id"], day=p["day"], shot=p["shot"], setup=p["setup"], complete=p["complete"], review=p["review"],
             exr=p["exr"] if p["exr"] and Path(p["exr"]).is_file() else None,
             frames=tuple(
-                (frozenset(where[f["digest"]] for f in frame["files"]), float(frame["exposure_s"] or 0))
+                (
+                    frozenset(where[f["digest"]] for f in frame["files"]), float(frame["exposure_s"] or 0),
+                    datetime.fromisoformat(frame["taken_utc"]) if frame["taken_utc"] else None,
+                )
                 for frame in p["frames"]
             ),
         )
@@ -197,6 +201,12 @@ def _found(services: Any) -> Any:
     return Found(cards=cards, sets=sets, loose=loose, findings=answers.all_findings(services))
 
 
+def _below(path: str, services: Any) -> str:
+    """The path from its destination on."""
+    roots = [d.path for d in services.settings.destinations if Path(path).is_relative_to(d.path)]
+    return str(Path(path).relative_to(roots[0])) if roots else path
+
+
 def _words(services: Any, found: Any, names: dict[str, str], probes: list[dict[str, Any]]) -> list[str]:
     root = services.settings.destinations[0].path
     files = sum(len(card.files) for card in found.cards.values())
@@ -204,7 +214,7 @@ def _words(services: Any, found: Any, names: dict[str, str], probes: list[dict[s
     lines += [f"  {Path(root) / services.show}", "", "What to look at there:"]
     for probe in sorted(probes, key=lambda p: names.get(p["id"], "")):
         if probe["exr"]:
-            lines.append(f"  {names.get(probe['id'], probe['id']):<15} {Path(probe['exr']).relative_to(root)}")
+            lines.append(f"  {names.get(probe['id'], probe['id']):<15} {_below(probe['exr'], services)}")
     lines += [
         "  beside each .exr: a preview (.jpg) and the record of how it was made (.json);",
         "  the .exr is scene-linear OpenEXR, 1.0 saturates at 1/64 s, f/5.657, ISO 100: lower the exposure of the",

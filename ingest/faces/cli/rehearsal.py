@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from ingest.records.findings import Finding
 
 Name = tuple[str, str]  # card, path on it
+CLOCK_S = 0.6  # the notes of the clocks are to the second, and answers may be too
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -26,10 +28,10 @@ class FoundCard:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FoundSet:
-    """A probe set: its frames from dark to bright, each (files, exposure in s), and where it was filed."""
+    """A probe set: its frames from dark to bright, each (files, exposure in s, true time), and where it was filed."""
 
     id: str
-    frames: tuple[tuple[frozenset[Name], float], ...]
+    frames: tuple[tuple[frozenset[Name], float, datetime | None], ...]
     day: str | None
     shot: str | None
     setup: str | None
@@ -93,7 +95,7 @@ def _cards(found: Found, truth: Mapping[str, Any]) -> list[str]:
 def names_of(found: Found, truth: Mapping[str, Any]) -> dict[str, str]:
     """Probe id -> the truth's name of the set with exactly those files."""
     told = {_files(row): row["name"] for row in truth["sets"]}
-    return {s.id: told[files] for s in found.sets if (files := frozenset(f for f, _ in s.frames)) in told}
+    return {s.id: told[files] for s in found.sets if (files := frozenset(f for f, _, _ in s.frames)) in told}
 
 
 def _files(row: Mapping[str, Any]) -> frozenset[frozenset[Name]]:
@@ -113,9 +115,12 @@ def _sets(found: Found, truth: Mapping[str, Any]) -> list[str]:
             out.append(f"set {row['name']}: not found.")
             continue
         order = [frozenset((row["card"], path) for path in frame["files"]) for frame in row["frames"]]
-        if [files for files, _ in this.frames] != order:
+        if [files for files, _, _ in this.frames] != order:
             out.append(f"set {row['name']}: frames are not in order from dark to bright.")
-        for (_, exposure), frame in zip(this.frames, row["frames"], strict=True):
+        for (_, exposure, taken), frame in zip(this.frames, row["frames"], strict=True):
+            true = datetime.fromisoformat(frame["taken_utc"])
+            if taken is None or abs((taken - true).total_seconds()) > CLOCK_S:
+                out.append(f"set {row['name']}: {frame['files'][0]} was taken {taken}, not {true}.")
             if abs(exposure / frame["exposure_s"] - 1) > 1e-9:
                 out.append(f"set {row['name']}: {frame['files'][0]} is {exposure} s, not {frame['exposure_s']} s.")
         for key in ("day", "shot", "setup", "complete", "review"):
@@ -127,7 +132,7 @@ def _sets(found: Found, truth: Mapping[str, Any]) -> list[str]:
 
 
 def _listed(found: FoundSet) -> str:
-    return ", ".join(sorted(path for files, _ in found.frames for _, path in files)) + "."
+    return ", ".join(sorted(path for files, _, _ in found.frames for _, path in files)) + "."
 
 
 def _loose(found: Found, truth: Mapping[str, Any]) -> list[str]:
