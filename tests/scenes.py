@@ -195,3 +195,219 @@ def _averaged(
         share = inside.sum(1) / np.maximum(w.sum(1), 1e-12)
         out[near] = out[near] * (1 - share[:, None]) + disc.radiance * share[:, None]
     return out
+
+
+def fisheye(
+    scene: Scene, lenses: Sequence[dict[str, object]], size: tuple[int, int], *, world_from_body: Doubles | None = None,
+    noise: float = 0.003, seed: int = 0, parts: int = 2, baseline_m: float = 0.0,
+) -> Doubles:  # fmt: skip
+    """(h, w, 3) merged picture of one or two fisheye circles by the lens file's own keys (``size`` = w, h).
+
+    ``noise`` is relative, with a floor of a hundredth of the median.  ``baseline_m`` puts the lens centres
+    half of it before the body's middle along each axis.  Written apart from the code under test.
+    """
+    width, height = size
+    body = np.eye(3) if world_from_body is None else world_from_body
+    out = np.zeros((height, width, 3))
+    yy, xx = np.mgrid[0:height, 0:width]
+    for lens in lenses:
+        look, theta_max, radius = _lens_look(lens, body)
+        cx, cy = float(lens["cx"]), float(lens["cy"])  # type: ignore[arg-type]
+        x0, x1 = max(0, int(cx - radius - 2)), min(width, int(cx + radius + 3))
+        y0, y1 = max(0, int(cy - radius - 2)), min(height, int(cy + radius + 3))
+        forward = (body @ np.array(lens["R"], dtype=float))[:, 2]
+        piece = _averaged(
+            scene, (y1 - y0, x1 - x0),
+            lambda y, x, look=look, ox=x0, oy=y0: look(y + oy, x + ox), parts, 16, forward * baseline_m / 2,
+        )  # fmt: skip
+        r = np.hypot(xx[y0:y1, x0:x1] - cx, yy[y0:y1, x0:x1] - cy)
+        t = np.linspace(0, theta_max, 4000)
+        q = np.interp(r, _radius(lens, t), t) / theta_max
+        a, b = lens.get("vig", (0.0, 0.0))  # type: ignore[misc]
+        piece = piece * (float(lens.get("gain", 1.0)) * (1 - a * q**2 - b * q**4))[..., None]  # type: ignore[arg-type]
+        inside = r < radius
+        out[y0:y1, x0:x1][inside] = piece[inside]
+    return noisy(out, noise, seed)
+
+
+def noisy(picture: Doubles, noise: float, seed: int) -> Doubles:
+    rng = np.random.default_rng(seed)
+    lit = picture[picture > 0]
+    floor = 0.01 * float(np.median(lit)) if lit.size else 0.0
+    spread = noise * np.sqrt(picture**2 + floor**2)
+    return np.where(picture > 0, np.maximum(picture + spread * rng.normal(size=picture.shape), 0.0), 0.0)
+
+
+def _radius(lens: dict[str, object], theta: Doubles) -> Doubles:
+    f = float(lens["f"])  # type: ignore[arg-type]
+    if lens.get("model") == "equisolid":
+        return 2 * f * np.sin(theta / 2)
+    factor = 1 + sum(k * theta ** (2 * i + 2) for i, k in enumerate(lens.get("k", ())))  # type: ignore[arg-type]
+    return f * theta * factor
+
+
+def _lens_look(
+    lens: dict[str, object], body: Doubles
+) -> tuple[Callable[[Doubles, Doubles], tuple[Doubles, Doubles]], float, float]:
+    theta_max = float(np.radians(lens["fov"]) / 2)  # type: ignore[arg-type]
+    table = np.linspace(0, theta_max * 1.02, 20000)
+    radii = _radius(lens, table)
+    cx, cy = float(lens["cx"]), float(lens["cy"])  # type: ignore[arg-type]
+    turn = body @ np.array(lens["R"], dtype=float)
+
+    def look(y: Doubles, x: Doubles) -> tuple[Doubles, Doubles]:
+        dx, dy = x - cx, y - cy
+        r = np.hypot(dx, dy)
+        theta = np.interp(r, radii, table)
+        s = np.where(r > 0, np.sin(theta) / np.maximum(r, 1e-12), 0)
+        c = np.stack([s * dx, s * dy, np.cos(theta)], axis=-1)
+        return c @ turn.T, np.ones_like(r)
+
+    return look, theta_max, float(_radius(lens, np.array(theta_max)))
+
+
+def ball(
+    scene: Scene, size: tuple[int, int], outline: tuple[float, float, float], focal_px: float, *,
+    world_from_body: Doubles | None = None, reflectivity: Sequence[float] = (0.6, 0.6, 0.58), noise: float = 0.003,
+    seed: int = 0, parts: int = 2, person: bool = True,
+) -> Doubles:  # fmt: skip
+    """(h, w, 3) picture of a mirror ball (cx, cy, radius px) by tracing rays from a pinhole; around it the
+    scene itself, and a dark photographer reflected in the middle."""
+    width, height = size
+    cx, cy, radius = outline
+    body = np.eye(3) if world_from_body is None else world_from_body
+    turn = body @ np.diag([-1.0, -1.0, 1.0])
+    sine = np.sin(np.arctan(radius / focal_px))
+    distance = 1.0 / sine
+    r0 = np.array(reflectivity)
+
+    def trace(y: Doubles, x: Doubles) -> tuple[Doubles, Doubles, Doubles]:
+        ray = np.stack([x - cx, y - cy, np.full_like(x, focal_px)], axis=-1)
+        ray /= np.linalg.norm(ray, axis=-1, keepdims=True)
+        along = ray[..., 2] * distance
+        inside = along**2 - distance**2 + 1
+        hits = inside > 0
+        point = ray * (along - np.sqrt(np.maximum(inside, 0)))[..., None]
+        normal = point - np.array([0, 0, distance])
+        normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+        cosine = -(ray * normal).sum(-1)
+        mirrored = ray + 2 * cosine[..., None] * normal
+        return np.where(hits[..., None], mirrored, ray) @ turn.T, hits, np.clip(cosine, 0, 1)
+
+    def look(y: Doubles, x: Doubles) -> tuple[Doubles, Doubles]:
+        d, _, _ = trace(y, x)
+        return d, np.ones(d.shape[:-1])
+
+    camera = -(body @ np.array([0.0, 0.0, 1.0]))
+    side = body @ np.array([1.0, 0.0, 0.0])
+
+    def background(d: Doubles, origin: Doubles) -> Doubles:
+        light = scene.background(d, origin)
+        if person:
+            across, up = d @ side, d[..., 1]
+            stands = (d @ camera > 0) & (np.abs(across) < 0.14) & (up < 0.1) & (up > -0.7)
+            light = np.where(stands[..., None], 0.03, light)
+        return light
+
+    out = _averaged(Scene(background=background, discs=scene.discs), (height, width), look, parts, 16)
+    yy, xx = np.mgrid[0:height, 0:width].astype(np.float64)
+    _, hits, cosine = trace(yy, xx)
+    reflect = r0 + (1 - r0) * (1 - cosine[..., None]) ** 5
+    return noisy(np.where(hits[..., None], out * reflect, out), noise, seed)
+
+
+# -- scoring ------------------------------------------------------------------------------------------
+
+
+def marks(count: int, seed: int = 5) -> Doubles:
+    """Directions spread evenly over the sphere (a turned Fibonacci spiral)."""
+    i = np.arange(count) + 0.5
+    y = 1 - 2 * i / count
+    turn = np.pi * (1 + 5**0.5) * i + seed
+    r = np.sqrt(1 - y * y)
+    return np.stack([r * np.sin(turn), y, r * np.cos(turn)], axis=1)
+
+
+def direction_errors(result: Doubles, truth: Doubles, where: Doubles, *, half: int = 8) -> tuple[Doubles, Doubles]:
+    """(n, 3) shift of the result against the truth, radians in the tangent plane, and what was usable (n,).
+
+    Marks are matched by least squares on log luminance (Gauss-Newton with gain and offset); both are
+    ``CORNERS`` lat-longs of one size.
+    """
+    from scipy.ndimage import spline_filter
+
+    raster = Raster(height=truth.shape[0], width=truth.shape[1])
+    logs = []
+    for picture in (result, truth):
+        level = np.log(np.maximum(picture @ LUMINANCE, 1e-6))
+        pad = 16
+        body = level[:, :-1]
+        wide = np.concatenate([body[:, -pad:], body, body[:, : pad + 1]], axis=1)
+        logs.append(spline_filter(wide, order=3))
+    step = raster.pitch_rad
+    shifts, usable = np.zeros((len(where), 3)), np.zeros(len(where), dtype=bool)
+    v, u = np.mgrid[-half : half + 1, -half : half + 1] * step
+    for n, d in enumerate(where):
+        east = np.cross([0.0, 1.0, 0.0], d)
+        if np.linalg.norm(east) < 0.12:
+            continue
+        east /= np.linalg.norm(east)
+        north = np.cross(d, east)
+
+        def patch(k: int, du: float, dv: float, d: Doubles = d, e: Doubles = east, m: Doubles = north) -> Doubles:
+            from scipy.ndimage import map_coordinates
+
+            p = d + (u + du)[..., None] * e + (v + dv)[..., None] * m
+            p = p / np.linalg.norm(p, axis=-1, keepdims=True)
+            x, y = raster.pixels(p)
+            return map_coordinates(logs[k], [y, x + 16], order=3, prefilter=False, mode="nearest")
+
+        target = patch(1, 0, 0)
+        if np.ptp(target) > 4 or target.std() < 0.05:
+            continue
+        h = 0.5 * step
+        jacobian = np.stack(
+            [((patch(1, h, 0) - patch(1, -h, 0)) / (2 * h)).ravel(), ((patch(1, 0, h) - patch(1, 0, -h)) / (2 * h)).ravel(),
+             np.ones(target.size), target.ravel()], axis=1)  # fmt: skip
+        shift = np.zeros(2)
+        for _ in range(8):
+            residual = (patch(0, shift[0], shift[1]) - target).ravel()
+            solved = np.linalg.lstsq(jacobian, -residual, rcond=None)[0]
+            shift += solved[:2]
+            if np.abs(solved[:2]).max() < 1e-3 * step or np.abs(shift).max() > 12 * step:
+                break
+        left = (patch(0, shift[0], shift[1]) - target).std()
+        gradient = jacobian[:, :2].T @ jacobian[:, :2]
+        if np.abs(shift).max() < 12 * step and left < 0.5 * target.std() and np.linalg.eigvalsh(gradient)[0] * step**2 > 0.3:
+            shifts[n] = shift[0] * east + shift[1] * north
+            usable[n] = True
+    return shifts, usable
+
+
+def after_turn(shifts: Doubles, where: Doubles) -> Doubles:
+    """The shifts left after the best common small rotation."""
+    rows = np.zeros((3 * len(where), 3))
+    for i, d in enumerate(where):
+        rows[3 * i : 3 * i + 3] = -np.array([[0, -d[2], d[1]], [d[2], 0, -d[0]], [-d[1], d[0], 0]])
+    turn = np.linalg.lstsq(rows, shifts.ravel(), rcond=None)[0]
+    return shifts - (rows @ turn).reshape(-1, 3)
+
+
+def percentiles(shifts: Doubles) -> tuple[float, float, float]:
+    """Median, 95th percentile and worst, degrees."""
+    size = np.degrees(np.linalg.norm(shifts, axis=1))
+    return float(np.median(size)), float(np.percentile(size, 95)), float(size.max())
+
+
+def cap_energy(picture: Doubles, disc: Disc, *, scale: float = 2.0, layout: Layout = Layout.CORNERS) -> float:
+    """Luminance of what a cap round a source holds above the ring around it, over the truth, minus 1."""
+    raster = Raster(height=picture.shape[0], width=picture.shape[1], layout=layout)
+    angle = np.arccos(np.clip(raster.directions() @ disc.direction, -1, 1))
+    reach = max(scale * disc.radius_rad, disc.radius_rad + 4 * raster.pitch_rad)
+    level = picture @ LUMINANCE
+    ring = (angle > reach) & (angle < reach + 4 * raster.pitch_rad)
+    base = float(np.median(level[ring]))
+    cap = angle <= reach
+    energy = float(((level - base) * raster.solid_angles())[cap].sum())
+    truth = float(disc.radiance @ LUMINANCE - base) * disc.solid_angle
+    return energy / truth - 1

@@ -22,6 +22,7 @@ from ingest.records.lights import LightSummary
 from ingest.steps.light import balls, summary
 from ingest.steps.merging import colour
 from ingest.steps.panorama.raster import Layout, Raster, layout_of
+from ingest.steps.panorama.repair import repaired
 
 OUTPUTS = ("convolved", "grey_ball", "mirror_ball")
 _LAYOUTS = {"corners": Layout.CORNERS, "centres": Layout.CENTRES}
@@ -57,7 +58,7 @@ def _summary(
             next="Project it first (`nightloader panorama`).",
         )
     layout = _LAYOUTS.get(str(args.get("layout", "auto"))) or layout_of(picture.rgb, says_latlong=picture.says_latlong)
-    sound, mended = summary.repaired(picture.rgb)
+    sound, mended = repaired(picture.rgb)
     found = summary.summarise(
         sound, layout, coverage=picture.layers.get("coverage"), previous=before, mended=mended
     )
