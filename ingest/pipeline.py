@@ -6,24 +6,32 @@ nothing is kept between passes but what makes an idle pass cheap.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.ledger.cards import CardLedger
 from ingest.originals import Originals
 from ingest.outbox import Outbox
-from ingest.records.cards import PresentCard
+from ingest.records.cards import FileKind, PresentCard
+from ingest.records.coverage import Captured
 from ingest.records.findings import Finding
+from ingest.records.names import shown
 from ingest.records.views import View
 from ingest.services import Services
+from ingest.steps.clips import stage as clips
 from ingest.steps.clocks import stage as clocks
 from ingest.steps.copying.stage import all_stills_settled
+from ingest.steps.coverage import stage as coverage
+from ingest.steps.coverage.words import to_json
 from ingest.steps.filing import stage as filing
 from ingest.steps.merging import stage as merging
 from ingest.steps.paperwork import stage as paperwork
 from ingest.steps.probes import stage as probes
 from ingest.steps.stills import stage as stills
+from ingest.steps.stills.frames import name_of
 
 
 @dataclass(slots=True)
@@ -61,12 +69,13 @@ class Desk:
         with Outbox(services) as outbox:
             originals = Originals(services, outbox.here)
             stills.read_new(services, originals)
+            clips.read_new(services, originals)
             if services.stop.is_set():
                 return
             if _all_settled(services.cards, present):
                 self._group(originals)
             views = services.work.views()
-            done = self._merge_and_file(outbox, originals, views) if views else True
+            done = self._merge_and_file(outbox, originals, views)
             if services.stop.is_set():
                 return
             self._write_papers(outbox)
@@ -112,7 +121,21 @@ class Desk:
                     paths[view.id], by_probe.get(view.id, []),
                 )
         self._new_findings("probes", found)
+        self._cover(originals, views, filed)
         return not merge.owed(views)
+
+    def _cover(self, originals: Originals, views: Sequence[View], filed: filing.Filing) -> None:
+        services = self.services
+        files = [(o.file.digest, o.card.id, o.file.path) for o in originals.of_kind(FileKind.CLIP)]
+        made = filing.file_clips(services, files, filed.log)
+        found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made))
+        services.work.put("coverage", json.dumps([
+            to_json(s, [q for q in (*filed.log.questions, *found.questions)
+                        if any(r.line == q.line and r.file == q.file and r.key == s.key for r in filed.log.rows)])
+            for s in found.setups
+        ]))
+        services.work.put("clips filed", json.dumps([clip_json(c) for c in made]))
+        self._new_findings("coverage", found.findings)
 
     def _write_papers(self, outbox: Outbox) -> None:
         services = self.services
@@ -131,6 +154,35 @@ class Desk:
         for finding in services.work.set_findings(source, found, services.clock.utc()):
             services.log.warning("finding", kind=finding.kind, item=finding.item, what=finding.what)
             services.tell("finding", finding.to_json())
+
+
+def captured_of(made: Sequence[filing.FiledClip]) -> list[Captured]:
+    """Clips as the reconciling sees them."""
+    out = []
+    for clip in made:
+        name = name_of(clip.files[0])
+        out.append(Captured(
+            id=clip.id, kind="clip", name=clip.files[0].rsplit("/", 1)[-1], role=clip.role,
+            body="|".join(v or "" for v in (clip.facts.make, clip.facts.model, clip.facts.body_serial)).strip("|"),
+            start_s=clip.start_s, day=clip.placement.day, unit=clip.placement.unit, setup=clip.placement.setup,
+            frame_rate=clip.facts.frame_rate, lens=clip.facts.lens or "", body_serial=clip.facts.body_serial or "",
+            series=name.prefix, number=name.number, duration_s=clip.facts.duration_s,
+        ))
+    return out
+
+
+def clip_json(clip: filing.FiledClip) -> dict[str, Any]:
+    """One entry of ``clips --json``."""
+    rate = clip.facts.frame_rate
+    return {
+        "id": clip.id, "files": [shown(f) for f in clip.files], "shot": clip.placement.shot or None,
+        "setup": clip.placement.setup or None, "day": clip.placement.day or None, "role": clip.role or None,
+        "start_utc": utc_of_seconds(clip.start_s) if clip.start_s is not None else None,
+        "duration_s": clip.facts.duration_s, "frame_rate": f"{rate.numerator}/{rate.denominator}" if rate else None,
+        "timecode": clip.facts.timecode, "kind": clip.facts.kind, "codec": clip.facts.codec,
+        "width": clip.facts.width, "height": clip.facts.height, "review": clip.placement.review,
+        "reasons": [*clip.placement.reasons, *([clip.trouble] if clip.trouble else [])],
+    }
 
 
 def _all_settled(ledger: CardLedger, present: Sequence[PresentCard]) -> bool:

@@ -28,7 +28,6 @@ HOMES = {
     "jinja2": ("ingest.steps.reports", "ingest.faces.web"),
     "markupsafe": ("ingest.steps.reports", "ingest.faces.web"),
     "astral": ("ingest.steps.coverage",),
-    "jinja2": ("ingest.steps.handover", "ingest.steps.reports", "ingest.faces"),
     "pxr": ("ingest.steps.handover",),
     "cv2": ("ingest.machinery.worker", "ingest.steps.merging", "ingest.steps.panorama", "ingest.steps.light"),
 }

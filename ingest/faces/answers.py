@@ -5,6 +5,7 @@ Paths are absolute on this machine, except a card's ``folder``, which is relativ
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -195,6 +196,29 @@ def _probe(
             for frame in view.frames
         ],
     }
+
+
+def setups(services: Services) -> list[dict[str, Any]]:
+    """``setups --json``: as the last pass at the desk found them."""
+    return list(json.loads(services.work.recall("coverage") or "[]"))
+
+
+def clips(services: Services) -> list[dict[str, Any]]:
+    """``clips --json``."""
+    return list(json.loads(services.work.recall("clips filed") or "[]"))
+
+
+def bodies(services: Services) -> list[dict[str, Any]]:
+    """``bodies --json``: offsets with true local time = what the body showed + offset_s."""
+    out = []
+    for known in json.loads(services.work.recall("bodies") or "[]"):
+        make, model, serial = [*known["body"].split("|"), "", "", ""][:3]
+        out.append({
+            "make": make, "model": model, "serial": serial, "nickname": known["nickname"],
+            "offset_s": known["offset_s"], "drift_s_per_day": known["drift_s_per_day"],
+            "uncertainty_s": known["uncertainty_s"], "source": known["source"],
+        })
+    return out
 
 
 def status_words(answer: dict[str, Any], width: int = 80) -> str:

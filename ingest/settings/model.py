@@ -137,12 +137,13 @@ class Filing(Section):
 
 
 class Due(Section):
-    """What each setup must have; the reasons are in the documentation."""
+    """Which missing items become findings; `nightloader setups` shows all of them anyway."""
 
     probe: bool = Field(True, description="A light probe per setup.")
     clean_plate: bool = Field(False, description="A clean plate per setup.")
     dirty_plate: bool = Field(False, description="A dirty plate per setup.")
     chart: bool = Field(False, description="A colour chart per setup.")
+    measured: bool = Field(False, description="Measurements per setup.")
     probe_age_min: float = Field(30.0, gt=0, description="A probe older than this is not this daylight (minutes).")
 
 

@@ -14,10 +14,15 @@ def add(commands: Any) -> None:
     for name, words, run in (
         ("status", "which card is where, and how many copies remain once it is reused", _status),
         ("probes", "the probe sets found, their merged pictures and what is doubtful", _probes),
+        ("setups", "each setup of the log with what was due, what is there and what is missing", _kept),
+        ("clips", "the clips on the cards, what their files say and where they belong", _kept),
+        ("bodies", "the cameras met, and what is known of their clocks", _kept),
     ):
         parser = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
         parser.add_argument("--json", action="store_true", help="the same for machines")
         parser.set_defaults(run=run)
+        if name in ("setups", "clips", "bodies"):
+            parser.set_defaults(what=name)
         if name == "probes":
             parser.add_argument("--all", action="store_true", help="superseded versions too")
             parser.add_argument("--why", metavar="ID", help="why this set, or this file, was grouped so")
@@ -53,6 +58,44 @@ def _probes(args: argparse.Namespace) -> int:
             print(_line(probe))
         print(f"{len(found)} probe sets")
     return EXIT_NEEDS_A_PERSON if any(p.get("review") for p in found) else EXIT_WELL
+
+
+def _kept(args: argparse.Namespace) -> int:
+    from ingest.faces import answers
+    from ingest.faces.cli.show import opened
+
+    with opened(args) as services:
+        found = {"setups": answers.setups, "clips": answers.clips, "bodies": answers.bodies}[args.what](services)
+    if args.json:
+        print(json.dumps(found, indent=1))
+    else:
+        words = {"setups": _setup_line, "clips": _clip_line, "bodies": _body_line}[args.what]
+        for entry in found:
+            print(words(entry))
+        print(f"{len(found)} {args.what}")
+    return EXIT_NEEDS_A_PERSON if any(e.get("review") or e.get("questions") for e in found) else EXIT_WELL
+
+
+def _setup_line(entry: dict[str, Any]) -> str:
+    head = f"{entry['day']}  {entry['shot'] or 'shot to come'} / {entry['setup']}"
+    items = [f"    {i['item'].replace('_', ' ')}: {i['status']}" for i in entry["items"]]
+    asks = [
+        f"    {q['file']} line {q['line']}, {q['column']}: {q['written']!r} {q['asks']}" for q in entry["questions"]
+    ]
+    return "\n".join([head, *items, *asks])
+
+
+def _clip_line(entry: dict[str, Any]) -> str:
+    where = "/".join(filter(None, (entry["shot"], entry["setup"]))) or "unfiled"
+    length = f"{entry['duration_s']:.2f} s" if entry["duration_s"] is not None else entry["kind"]
+    line = f"{entry['id']}  {where:<20} {entry['files'][0]}  {length} {entry['timecode'] or ''}".rstrip()
+    return line + ("\n    review: " + "; ".join(entry["reasons"]) if entry["review"] else "")
+
+
+def _body_line(entry: dict[str, Any]) -> str:
+    name = entry["nickname"] or " ".join(filter(None, (entry["make"], entry["model"], entry["serial"]))) or "unnamed"
+    return f"{name}: true time = shown {entry['offset_s']:+.1f} s, give or take {entry['uncertainty_s']:.1f} s" \
+        f" ({entry['source']})"
 
 
 def _line(probe: dict[str, Any]) -> str:

@@ -7,12 +7,14 @@ rename on their own volume; every move is a fact in the ledger and a line in the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.outbox import Outbox
+from ingest.records.clips import ClipFacts
 from ingest.records.filing import Decision, Item, Place, Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog
@@ -20,7 +22,8 @@ from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.filing.naming import Convention, Named
 from ingest.steps.filing.placement import Evidences, place
-from ingest.steps.setups.log import read_log
+from ingest.steps.setups.page import PAGE_FILE, read_logs
+from ingest.steps.setups.questions import findings as question_findings
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -33,22 +36,32 @@ class Filing:
 
 
 def read_setup_log(services: Services) -> SetupLog:
-    """The log as it is now; a log that is not there has no rows."""
+    """The log as it is now, with what the page keeps beside it; a log that is not there has no rows."""
+    return read_setup_logs(services)[0]
+
+
+def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
+    """The person's log and the page's as one, and where they differ."""
     show = services.settings.show
     path = services.settings.beside(show.setup_log)
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        return SetupLog()
-    except OSError as error:
-        return SetupLog(
-            questions=(
-                Question(file=path.name, line=0, column="", written="", asks=f"it cannot be read ({error.strerror})"),
+    troubles: list[Question] = []
+
+    def read(file: Path) -> bytes:
+        try:
+            return file.read_bytes()
+        except FileNotFoundError:
+            return b""
+        except OSError as error:
+            troubles.append(
+                Question(file=file.name, line=0, column="", written="", asks=f"it cannot be read ({error.strerror})")
             )
-        )
-    return read_log(
-        data, zone=show.timezone, day_starts=show.day_starts, file=path.name, date_order=show.date_order
+            return b""
+
+    log, differ = read_logs(
+        read(path), read(path.with_name(PAGE_FILE)), zone=show.timezone, day_starts=show.day_starts, file=path.name,
+        date_order=show.date_order,
     )
+    return replace(log, questions=(*log.questions, *troubles)), differ
 
 
 def convention_of(services: Services) -> Convention:
@@ -107,6 +120,61 @@ def _named(
     return out
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FiledClip:
+    """A clip with what its file says and where it belongs."""
+
+    id: str
+    digest: str
+    files: tuple[str, ...]  # paths on the card
+    card_id: str
+    facts: ClipFacts
+    start_s: float | None
+    role: str
+    placement: Placement
+    trouble: str
+
+
+CLIP_SIGMA_S = 60.0  # a clip's creation time is the camera's own clock, which nobody compared (common practice)
+
+
+def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], log: SetupLog) -> list[FiledClip]:
+    """Every clip known, placed by its creation time.  ``originals`` are (digest, card id, path)."""
+    known = services.work.clips()
+    hand, roles = services.work.decisions("assign"), services.work.decisions("role")
+    show = services.settings.show
+    zone = ZoneInfo(show.timezone)
+    where: dict[str, list[tuple[str, str]]] = {}
+    for digest, card_id, path in originals:
+        if digest in known:
+            where.setdefault(digest, []).append((card_id, path))
+    items, drafts = [], []
+    for digest, places in sorted(where.items(), key=lambda entry: entry[1][0]):
+        raw, trouble = known[digest]
+        facts = ClipFacts.from_json(raw) if raw else ClipFacts(kind="unreadable", readable=False)
+        start = facts.created_utc.timestamp() if facts.created_utc else (
+            facts.created_shown.replace(tzinfo=zone).timestamp() if facts.created_shown else None)
+        clip_id = clip_id_of(digest)
+        moments = () if start is None else (start, start + (facts.duration_s or 0.0))
+        items.append(Item(id=clip_id, kind="plate", moments=moments, sigma_s=CLIP_SIGMA_S))
+        drafts.append((clip_id, digest, places, facts, start, str(roles.get(digest, {}).get("role", "")), trouble))
+    decisions = {
+        i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
+        for i, digest, *_ in drafts if (s := hand.get(digest)) is not None
+    }
+    placed = place(items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions))
+    return [
+        FiledClip(id=i, digest=digest, files=tuple(p for _, p in places), card_id=places[0][0], facts=facts,
+                  start_s=start, role=role, placement=placement, trouble=trouble)
+        for (i, digest, places, facts, start, role, trouble), placement in zip(drafts, placed, strict=True)
+    ]
+
+
+def clip_id_of(digest: str) -> str:
+    """A clip's lasting id, from its content."""
+    return f"c{digest.rpartition(':')[2][:10]}"
+
+
 def settle(
     services: Services, outbox: Outbox, views: Sequence[View], filing: Filing, versions: Mapping[str, int],
     paths: Mapping[str, Mapping[str, str]],
@@ -139,15 +207,7 @@ def settle(
 
 def findings(views: Sequence[View], filing: Filing) -> list[Finding]:
     """What a person should know: unfiled probes, doubtful placements, rows that could not be read."""
-    found = [
-        Finding(
-            kind="log not understood", item=f"{q.file} line {q.line}{' ' + q.column if q.column else ''}",
-            severity=Severity.PERSON, what=f"{q.written!r}: {q.asks}" if q.written else q.asks,
-            next="Correct the cell and save the file; it is read again by itself.",
-            more={"file": q.file, "line": q.line, "column": q.column, "written": q.written},
-        )
-        for q in filing.log.questions
-    ]
+    found = question_findings(filing.log.questions)
     for view in views:
         placement = filing.placements[view.id]
         if not placement.setup:

@@ -239,7 +239,7 @@ def _card_entry(card: CardRecord) -> papers.CardEntry:
         id=card.id, label=_text(card.label), roll=_text(card.roll), day=card.day, folder=card.folder,
         volume=volume_word(card.volume_id), first_seen_utc=card.first_seen_utc, last_seen_utc=card.last_seen_utc,
         generation=card.generation, listing_whole=card.listing_whole,
-        mounted={True: "read-only", False: "writable", None: "unknown"}[card.read_only],  # type: ignore[arg-type]
+        mounted={True: "read-only", False: "writable", None: "unknown"}[card.read_only],
     )
 
 

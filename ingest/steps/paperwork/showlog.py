@@ -39,7 +39,7 @@ def line(
 ) -> bytes:
     """One line with its end; ``event`` is filed, moved, superseded, card or decided (ValueError else)."""
     made = ShowLogLine(
-        utc=utc, event=event, item=item, item_version=version, folder=folder, shot=shot,  # type: ignore[arg-type]
+        utc=utc, event=event, item=item, item_version=version, folder=folder, shot=shot,
         setup=setup, day=day, unit=unit, why=why, files=sorted(files, key=lambda f: f.path),
     )  # fmt: skip
     return papers.render_line(made)

@@ -1,0 +1,129 @@
+"""What each setup has and lacks, now: the log, the measurements and what was filed, weighed together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import time
+from zoneinfo import ZoneInfo
+
+from ingest.machinery.clock import Clock
+from ingest.records.coverage import Captured, CardSeen, SetupCoverage, Taken, Waiver
+from ingest.records.filing import Placement
+from ingest.records.findings import Finding
+from ingest.records.setups import Question, SetupLog
+from ingest.records.views import View
+from ingest.services import Services
+from ingest.steps.coverage.due import Evidence, judge
+from ingest.steps.coverage.probe_checks import age_findings, height_findings
+from ingest.steps.coverage.reconcile import expected_cards, headers_and_log, numbering_gaps, takes_and_clips
+from ingest.steps.coverage.rules import default_rules
+from ingest.steps.coverage.words import findings as due_findings
+from ingest.steps.setups.expected import read_expected
+from ingest.steps.setups.log import day_over
+from ingest.steps.setups.measurements import read_measurements, suspicious
+from ingest.steps.setups.questions import findings as question_findings
+from ingest.steps.setups.sheet import read_sheet, unusual
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Coverage:
+    """Every setup with its due items, the questions that the files leave open, and what a person should know."""
+
+    setups: tuple[SetupCoverage, ...]
+    questions: tuple[Question, ...]
+    findings: tuple[Finding, ...]
+
+
+def cover(
+    services: Services, log: SetupLog, views: Sequence[View], placements: Mapping[str, Placement],
+    captured: Sequence[Captured],
+) -> Coverage:
+    """Judge coverage.  Findings come only for items that the settings' [due] asks for; ``setups`` shows all."""
+    settings = services.settings
+    show, due = settings.show, settings.due
+    units = show.units
+    measurements, asked = read_measurements(
+        _bytes(services, show.measurements), units=units, date_order=show.date_order, file=show.measurements
+    )
+    expected, asked_cards = read_expected(
+        _bytes(services, show.expected_cards), date_order=show.date_order, file=show.expected_cards
+    )
+    sheets = {row.line: read_sheet(row, log, units=units) for row in log.rows}
+    taken = [*_probes(views, placements), *_clips(captured)]
+    now_s = _now(services.clock)
+    zone, rolls = ZoneInfo(show.timezone), time.fromisoformat(show.day_starts)
+    over = {r.day: day_over(r.day, r.start_s, zone, rolls) for r in log.rows if r.start_s is not None}
+    waivers = [
+        Waiver(day=w.get("day", ""), item=w.get("item", ""), unit=w.get("unit", ""), setup=w.get("setup", ""),
+               by=w.get("by", ""), why=w.get("why", ""))
+        for w in services.work.decisions("waive").values()
+    ]
+    rules = default_rules()
+    setups = judge(
+        Evidence(rows=log.rows, now_s=now_s, taken=taken, sheets=sheets, measurements=measurements, waivers=waivers,
+                 day_over_s=over),
+        rules,
+    )
+    wanted = {
+        item for item, on in (
+            ("probe", due.probe), ("clean_plate", due.clean_plate), ("dirty_plate", due.dirty_plate),
+            ("chart", due.chart), ("measured", due.measured),
+        ) if on
+    }
+    due_now = [f for f in due_findings(setups) if f.kind.rsplit("_", 1)[0] in wanted]
+    questions = (*asked, *asked_cards, *(q for s in sheets.values() for q in s.questions))
+    found = [
+        *due_now, *question_findings(questions), *suspicious(measurements),
+        *(f for row in log.rows for f in unusual(row, sheets[row.line])),
+        *height_findings(log.rows, sheets, measurements),
+        *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60),
+        *takes_and_clips(log.rows, captured), *headers_and_log(log.rows, sheets, captured),
+        *numbering_gaps(captured), *expected_cards(expected, _cards(services)),
+    ]
+    return Coverage(setups=setups, questions=questions, findings=tuple(found))
+
+
+def _bytes(services: Services, name: str) -> bytes:
+    try:
+        return services.settings.beside(name).read_bytes()
+    except OSError:
+        return b""  # a file that is not kept asks nothing
+
+
+def _now(clock: Clock) -> float:
+    return clock.now().timestamp()
+
+
+def _probes(views: Sequence[View], placements: Mapping[str, Placement]) -> list[Taken]:
+    out = []
+    for view in views:
+        placement, times = placements[view.id], view.taken_s
+        if placement.setup:
+            out.append(Taken(
+                id=view.id, item="probe", day=placement.day, unit=placement.unit, setup=placement.setup,
+                start_s=times[0] if times else None, end_s=times[1] if times else None, sigma_s=view.sigma_s,
+                review=placement.review or view.review, body=view.body,
+            ))
+    return out
+
+
+def _clips(captured: Sequence[Captured]) -> list[Taken]:
+    return [
+        Taken(
+            id=c.id, item=c.role or "clip", day=c.day, unit=c.unit, setup=c.setup, start_s=c.start_s,
+            end_s=c.start_s + c.duration_s if c.start_s is not None and c.duration_s is not None else c.start_s,
+            body=c.body, lens_serial=c.lens_serial,
+        )
+        for c in captured if c.kind == "clip" and c.setup
+    ]
+
+
+def _cards(services: Services) -> list[CardSeen]:
+    return [
+        CardSeen(
+            id=c.id, day=c.day, label=c.label, roll=c.roll,
+            kinds=tuple(sorted({str(f.kind) for f in services.cards.files(c.id)})),
+        )
+        for c in services.cards.cards()
+    ]
