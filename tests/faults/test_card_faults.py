@@ -25,8 +25,10 @@ def traced(
     base: Path, card: Path, *inject: str, on: Path | None = None, more: tuple[str, ...] = ()
 ) -> dict[str, list[object]]:
     """Run the driver under strace with injections; only calls on ``on`` are touched if it is given."""
-    asked = ["strace", "-f", "-qq", "-o", "/dev/null", *(x for i in inject for x in ("-e", i)),
-             *(("-P", str(on)) if on else ()), sys.executable, DRIVER, str(base), str(card), *more]
+    Cart(base).store.close()  # destinations and ledger are there before the injection begins
+    only = ("-P", str(on)) if on else ()
+    asked = ["strace", "-f", "-qq", "-o", "/dev/null", *(x for i in inject for x in ("-e", i)), *only,
+             sys.executable, DRIVER, "--keep", str(base), str(card), *more]
     done = subprocess.run(asked, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
     answer: dict[str, list[object]] = json.loads(done.stdout)

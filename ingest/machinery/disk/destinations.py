@@ -114,7 +114,11 @@ def create_destination(disk: Disk, path: str, *, show: str, utc: str) -> Identit
             disk.sync(fd)
         finally:
             disk.close(fd)
-        disk.rename_new(root, temp, IDENTITY)
+        try:
+            disk.rename_new(root, temp, IDENTITY)
+        except OSError:
+            disk.unlink(root, temp)
+            raise
         fd = disk.open_source(root, IDENTITY)
         disk.sync(fd)
         disk.close(fd)

@@ -234,8 +234,11 @@ class Lane:
         self.dead: Exception | None = None
         self._open: set[Delivery] = set()
         self._guard = threading.Lock()
+        # Made here and not in the threads: without memory a lane is refused, it does not lose a worker.
+        self._buffers = [Buffer(PIECE) for _ in range(workers)]
         self._workers = [
-            threading.Thread(target=self._work, args=(b,), daemon=True, name="copy") for b in self.beats[1:]
+            threading.Thread(target=self._work, args=(beat, buffer), daemon=True, name="copy")
+            for beat, buffer in zip(self.beats[1:], self._buffers, strict=True)
         ]
         self._finisher = threading.Thread(target=self._finish, daemon=True, name="finish")
         for thread in (*self._workers, self._finisher):
@@ -273,8 +276,7 @@ class Lane:
 
     # -- the workers
 
-    def _work(self, beat: Beat) -> None:
-        buffer = Buffer(PIECE)
+    def _work(self, beat: Beat, buffer: Buffer) -> None:
         while (delivery := self._inbox.get()) is not None:
             temp_gone = True
             try:

@@ -124,7 +124,10 @@ class Store:
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """One durable change: all of it or nothing, on disk when the block ends."""
         with self._write_guard:
-            connection = self._connect()
+            try:
+                connection = self._connect()
+            except sqlite3.DatabaseError as error:
+                raise self._damaged(error) from error
             if connection.in_transaction:  # a caller's own transaction goes on
                 yield connection
                 return

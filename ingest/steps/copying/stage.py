@@ -203,7 +203,7 @@ class _Run:
         self.differed: dict[tuple[int, str], int] = {}
         self.kept_temps: set[str] = set()  # temporary files that could not be removed
         self.standing = {(t.kind, t.card_id, t.path, t.destination_id) for t in self.ledger.troubles()}
-        self.fatal: LedgerUnusable | None = None
+        self.fatal: Exception | None = None
         self.ended = False
         self.slots = threading.Semaphore(self.settings.cards_at_once)
 
@@ -252,8 +252,13 @@ class _Run:
             self._say(_in_trouble(record, error))
             opened.close()
             return None
-        lane = Lane(self.disk, opened.folders, filesystem=volume.filesystem, device=volume.device,
-                    workers=max(self.settings.workers, self.settings.cards_at_once + 2), landed=self._landed)
+        try:
+            lane = Lane(self.disk, opened.folders, filesystem=volume.filesystem, device=volume.device,
+                        workers=max(self.settings.workers, self.settings.cards_at_once + 2), landed=self._landed)
+        except (OSError, MemoryError, RuntimeError) as error:  # no memory or no threads left
+            self._say(_in_trouble(record, error))
+            opened.close()
+            return None
         return _Line(record, opened, holds(volume.filesystem, opened.folds), lane, room)
 
     def _clean(self, opened: OpenDestination) -> None:
@@ -335,8 +340,14 @@ class _Run:
         except (CardGone, Ended):
             pass  # said where it was noticed; the next run goes on
         except OSError as error:
+            if error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM):
+                self._say(Trouble(kind="cart short of means", what=f"{error.strerror}.",
+                                  next="Close other programs; the work goes on at the next run."))
+                return
             self._say(Trouble(kind="card gone", card_id=reader.card_id, what=f"it cannot be read: {error.strerror}.",
                               next="Plug it in again: the work goes on where it stopped."))
+        except Exception as error:
+            self._stop_all(error)
         finally:
             with self.guard:
                 reader.over = True
@@ -652,12 +663,13 @@ class _Run:
         try:
             if isinstance(result, Arrived):
                 job.line.failures = 0
+                self._over(Trouble(kind="disk full", destination_id=job.line.record.id))
                 for kind in ("not read", "not copied"):
                     self._over(Trouble(kind=kind, card_id=job.reader.card_id, path=job.file.path,
                                        destination_id=job.line.record.id if kind == "not copied" else ""))
             else:
                 self._not_copied(job, result)
-        except LedgerUnusable as error:
+        except Exception as error:  # a lane's thread must live on; without its facts the run cannot
             self._stop_all(error)
         finally:
             with self.guard:
@@ -728,7 +740,8 @@ class _Run:
         line.down = error
         self._say(_in_trouble(line.record, error))
 
-    def _stop_all(self, error: LedgerUnusable) -> None:
+    def _stop_all(self, error: Exception) -> None:
+        """The ledger cannot be used, or the program itself is wrong: nothing more is done in this run."""
         with self.guard:
             self.fatal = self.fatal or error
             self.guard.notify_all()
@@ -776,7 +789,10 @@ class _Run:
     def _say(self, trouble: Trouble) -> None:
         with self.guard:
             self.standing.add((trouble.kind, trouble.card_id, trouble.path, trouble.destination_id))
-        self.ledger.trouble([trouble], self.clock.utc())
+        try:
+            self.ledger.trouble([trouble], self.clock.utc())
+        except LedgerUnusable as error:
+            self._stop_all(error)
 
     def _over(self, trouble: Trouble) -> None:
         key = (trouble.kind, trouble.card_id, trouble.path, trouble.destination_id)
@@ -784,7 +800,10 @@ class _Run:
             if key not in self.standing:
                 return
             self.standing.discard(key)
-        self.ledger.no_trouble([trouble])
+        try:
+            self.ledger.no_trouble([trouble])
+        except LedgerUnusable as error:
+            self._stop_all(error)
 
     def _show(self, reader: _Reader, state: str, doing: str, path: str = "") -> None:
         self.progress(Progress(card_id=reader.card_id, state=state, doing=doing, path=path))

@@ -1,0 +1,366 @@
+"""Faults of a destination, injected for real: the numbers are the rows of the table in DEVELOPERS.md."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from ingest.machinery.disk.files import Disk
+from tests.cart import Cart, fill, small_card, some_bytes, tree
+from tests.faults.mounts import (
+    cut_power,
+    loop_of,
+    make_image,
+    mounted,
+    needs_root,
+    needs_strace,
+    scribble,
+    sh,
+    tmpfs,
+    unmount,
+)
+from tests.faults.test_card_faults import traced
+
+MIB = 1 << 20
+
+
+class Does(Disk):
+    """Does something when the n-th file was flushed."""
+
+    def __init__(self, after: int, action) -> None:  # type: ignore[no-untyped-def]
+        self.left, self.action = after, action
+
+    def sync(self, fd: int) -> None:
+        super().sync(fd)
+        self.left -= 1
+        if self.left == 0:
+            self.action()
+
+
+def pictures(count: int, size: int) -> dict[str, bytes]:
+    return {f"DCIM/{i:02}.JPG": some_bytes(i, size) for i in range(count)}
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_13_full_in_mid_file_then_room_again(tmp_path: Path) -> None:
+    with tmpfs(tmp_path / "b", "12m") as small:
+        cart = Cart(tmp_path)
+        filler = small / "filler"
+        present = cart.take(fill(tmp_path / "card", pictures(8, MIB)))
+        # Somebody else fills the disk after the room was counted.
+        cart.run(present, disk=Does(4, lambda: filler.write_bytes(bytes(9 * MIB))))
+        assert not cart.is_met(present.card.id)
+        assert {"disk full", "no room"} & cart.kinds()
+        assert tree(cart.folder("a", present)) == pictures(8, MIB)
+        assert not [p for p in tree(small) if p.endswith(".tmp")]
+        cart.check_claims()
+        filler.unlink()
+        cart.run(present)
+        assert cart.is_met(present.card.id) and not {"disk full", "no room"} & cart.kinds()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_14_a_card_too_large_for_the_room_goes_as_far_as_it_does(tmp_path: Path) -> None:
+    with tmpfs(tmp_path / "b", "6m") as small:
+        cart = Cart(tmp_path)
+        files = {**pictures(4, MIB), "CLIPS/LONG.MOV": some_bytes(99, 8 * MIB)}
+        present = cart.take(fill(tmp_path / "card", files))
+        made: list[str] = []
+
+        class Noting(Disk):
+            def create(self, folder, name):  # type: ignore[no-untyped-def]
+                made.append(folder.path)
+                return super().create(folder, name)
+
+        cart.run(present, disk=Noting())
+        assert "no room" in cart.kinds() and "disk full" not in cart.kinds()
+        assert not [p for p in made if p.startswith(str(small)) and "CLIPS" in p]  # refused before its first byte
+        assert {p for p in tree(small) if p.endswith(".JPG")} and not cart.is_met(present.card.id)
+        assert tree(cart.folder("a", present)) == files
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_15_mounted_read_only(tmp_path: Path) -> None:
+    image = make_image(tmp_path / "b.img", 32)
+    with mounted(image, tmp_path / "b"):
+        Cart(tmp_path)
+    with mounted(image, tmp_path / "b", "ro"):
+        cart = Cart(tmp_path, destinations=())
+        present = cart.take(fill(tmp_path / "card", small_card()))
+        cart.run(present)
+        assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        assert tree(cart.folder("a", present)) == small_card()
+    with mounted(image, tmp_path / "b"):
+        cart.run(present)
+        assert cart.is_met(present.card.id) and "destination in trouble" not in cart.kinds()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_15_turns_read_only_by_itself(tmp_path: Path) -> None:
+    image = make_image(tmp_path / "b.img", 64)
+    with mounted(image, tmp_path / "b", "errors=remount-ro") as point:
+        trigger = Path("/sys/fs/ext4") / Path(loop_of(point)).name / "trigger_fs_error"
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", pictures(12, MIB)))
+        cart.run(present, disk=Does(14, lambda: trigger.write_text("x")))
+        assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        assert tree(cart.folder("a", present)) == pictures(12, MIB)
+        cart.check_claims()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_16_unplugged_the_mount_point_stays(tmp_path: Path) -> None:
+    """Not one byte on the system disk, whatever the mount point has become."""
+    image = make_image(tmp_path / "b.img", 64)
+    with mounted(image, tmp_path / "b") as point:
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", pictures(12, MIB)))
+        cart.run(present, disk=Does(14, lambda: unmount(point)))
+        assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        assert list(point.iterdir()) == []
+        cart.run(present)
+        assert "destination absent" in cart.kinds() and list(point.iterdir()) == []
+    with mounted(image, tmp_path / "b"):
+        cart.run(present)
+        assert cart.is_met(present.card.id)
+        cart.check_claims()
+
+
+def test_16_comes_back_empty_or_as_another_disk(tmp_path: Path) -> None:
+    cart = Cart(tmp_path)
+    present = cart.take(fill(tmp_path / "card", small_card()))
+    (tmp_path / "b").rename(tmp_path / "away")
+    (tmp_path / "b").mkdir()
+    cart.run(present)
+    assert "destination absent" in cart.kinds() and list((tmp_path / "b").iterdir()) == []
+    (tmp_path / "b").rmdir()
+    Cart(tmp_path / "..", destinations=(f"{tmp_path.name}/b",), tag=f"{tmp_path.name}-other")
+    cart.run(present)
+    other = [f for f in cart.ledger.findings() if f.kind == "destination absent"]
+    assert "another disk" in other[0].what
+    assert [p.name for p in (tmp_path / "b").iterdir()] == [".nightloader-destination.json"]
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_17_a_bit_flips_on_the_medium_between_flush_and_read_back(tmp_path: Path) -> None:
+    image = make_image(tmp_path / "b.img", 64)
+    files = pictures(6, 200_000)
+    with mounted(image, tmp_path / "b"):
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", files))
+        hit: list[bytes] = []
+
+        class Scribbles(Disk):
+            """Once a picture is flushed to the image, one of its bytes is changed there."""
+
+            def set_times(self, fd, folder, name, mtime_ns):  # type: ignore[no-untyped-def]
+                super().set_times(fd, folder, name, mtime_ns)
+                if not hit and folder.path.startswith(str(tmp_path / "b")):
+                    data = os.pread(fd, 1 << 20, 0)
+                    os.fsync(fd)
+                    scribble(image, data)
+                    hit.append(data)
+
+        cart.run(present, disk=Scribbles())
+        assert hit and "written again" in cart.kinds()
+        assert cart.is_met(present.card.id)
+        cart.check_claims()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_17_a_disk_that_spoils_everything_is_left_alone(tmp_path: Path) -> None:
+    image = make_image(tmp_path / "b.img", 64)
+    with mounted(image, tmp_path / "b"):
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", pictures(4, 200_000)))
+
+        class Scribbles(Disk):
+            def set_times(self, fd, folder, name, mtime_ns):  # type: ignore[no-untyped-def]
+                super().set_times(fd, folder, name, mtime_ns)
+                if folder.path.startswith(str(tmp_path / "b")):
+                    data = os.pread(fd, 1 << 20, 0)
+                    os.fsync(fd)
+                    scribble(image, data)
+
+        cart.run(present, disk=Scribbles())
+        assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        assert tree(cart.folder("a", present)) == pictures(4, 200_000)
+        assert tree(cart.folder("b", present)) == {}
+        cart.check_claims()
+
+
+@needs_strace
+@pytest.mark.needs_linux
+def test_18_a_write_acknowledged_and_not_done(tmp_path: Path) -> None:
+    """strace counts by thread: the second file of every worker is claimed to be written and is not."""
+    files = pictures(12, 70_000)
+    card = fill(tmp_path / "card", files)
+    answer = traced(tmp_path, card, "inject=write:retval=70000:when=2")
+    cart = Cart(tmp_path, destinations=())
+    cart.check_claims()
+    assert {"written again", "destination in trouble"} & set(map(str, answer["kinds"]))
+    cart.run(cart.take(card))
+    assert cart.is_met(cart.ledger.cards()[0].id)
+    for name in "ab":
+        assert tree(cart.folder(name, cart.ledger.cards()[0].folder)) == files
+
+
+def test_19_short_writes(tmp_path: Path) -> None:
+    class Short(Disk):
+        """Writes really are short: at most 1,000 bytes a call."""
+
+        def write(self, fd: int, view: memoryview) -> int:
+            return super().write(fd, view[:1000])
+
+    cart = Cart(tmp_path)
+    files = pictures(3, 70_001)
+    present = cart.take(fill(tmp_path / "card", files))
+    cart.run(present, disk=Short())
+    assert cart.is_met(present.card.id) and tree(cart.folder("a", present)) == files
+
+
+@needs_strace
+@pytest.mark.needs_linux
+@pytest.mark.parametrize("when", [3, 5, 9])
+def test_20_a_flush_fails_once(tmp_path: Path, when: int) -> None:
+    """The copy is void and made again from the card, never flushed again as if it had worked."""
+    files = pictures(4, 70_000)
+    card = fill(tmp_path / "card", files)
+    answer = traced(tmp_path, card, f"inject=fsync:error=EIO:when={when}", )
+    cart = Cart(tmp_path, destinations=())
+    cart.check_claims()
+    assert answer["met"] == [True] or {"destination in trouble", "not copied"} & set(map(str, answer["kinds"]))
+    cart.run(cart.take(card))
+    assert cart.is_met(cart.ledger.cards()[0].id)
+    assert tree(cart.folder("b", cart.ledger.cards()[0].folder)) == files
+
+
+@needs_strace
+@pytest.mark.needs_linux
+@pytest.mark.parametrize("error", ["EACCES", "EXDEV", "EIO"])
+def test_21_a_rename_fails(tmp_path: Path, error: str) -> None:
+    files = pictures(4, 70_000)
+    card = fill(tmp_path / "card", files)
+    answer = traced(tmp_path, card, f"inject=renameat2:error={error}:when=2")
+    assert "written again" in answer["kinds"]
+    cart = Cart(tmp_path, destinations=())
+    cart.check_claims()
+    assert not [p for p in tree(tmp_path / "a") if p.endswith(".tmp")]
+    cart.run(cart.take(card))
+    assert cart.is_met(cart.ledger.cards()[0].id)
+
+
+@needs_strace
+@pytest.mark.needs_linux
+def test_21_renames_fail_for_ever(tmp_path: Path) -> None:
+    card = fill(tmp_path / "card", pictures(3, 70_000))
+    answer = traced(tmp_path, card, "inject=renameat2:error=EACCES:when=3+")
+    assert answer["met"] == [False]
+    cart = Cart(tmp_path, destinations=())
+    cart.check_claims()
+    assert not [p for p in (*tree(tmp_path / "a"), *tree(tmp_path / "b")) if p.endswith(".tmp")]
+
+
+def test_22_a_foreign_file_under_the_final_name(tmp_path: Path) -> None:
+    cart = Cart(tmp_path)
+    files = small_card()
+    present = cart.take(fill(tmp_path / "card", files))
+    foreign = cart.folder("a", present) / "DCIM/100TIDE/TD_0002.JPG"
+    foreign.parent.mkdir(parents=True)
+    foreign.write_bytes(b"somebody else's")
+    longer = cart.folder("a", present) / "DCIM/100TIDE/TD_0003.JPG"
+    longer.write_bytes(some_bytes(77, len(files["DCIM/100TIDE/TD_0003.JPG"])))
+    cart.run(present)
+    assert foreign.read_bytes() == b"somebody else's" and longer.read_bytes() == some_bytes(77, 3003)
+    assert "name taken" in cart.kinds() and cart.is_met(present.card.id)
+    stored = {c.path: c.stored_path for c in cart.ledger.copies(present.card.id) if "/a" in
+              {d.id: d.path for d in cart.ledger.destinations()}[c.destination_id][-2:]}
+    assert stored["DCIM/100TIDE/TD_0002.JPG"] == "DCIM/100TIDE/TD_0002_(2).JPG"
+    cart.check_claims()
+
+
+def test_22_our_own_finished_file_without_its_fact_is_read_and_kept(tmp_path: Path) -> None:
+    cart = Cart(tmp_path)
+    files = small_card()
+    present = cart.take(fill(tmp_path / "card", files))
+    fill(cart.folder("a", present), files)
+    made: list[str] = []
+
+    class Noting(Disk):
+        def create(self, folder, name):  # type: ignore[no-untyped-def]
+            made.append(folder.path)
+            return super().create(folder, name)
+
+    cart.run(present, disk=Noting())
+    assert cart.is_met(present.card.id) and not [p for p in made if p.startswith(str(tmp_path / "a"))]
+    cart.check_claims()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_23_names_that_collide_on_a_folding_disk(tmp_path: Path) -> None:
+    """A real exFAT volume: names that differ in case or hold signs it cannot keep."""
+    image = tmp_path / "b.img"
+    with image.open("wb") as out:
+        out.truncate(64 << 20)
+    sh("mkfs.exfat", image)
+    loop = sh("losetup", "-f", "--show", image).strip()
+    point = tmp_path / "b"
+    point.mkdir()
+    try:
+        if subprocess.run(["mount.exfat-fuse", loop, str(point)], capture_output=True, check=False).returncode:
+            pytest.skip("no exFAT driver here")
+        cart = Cart(tmp_path)
+        files = {"DCIM/IMG.JPG": b"upper", "DCIM/img.jpg": b"lower", "DCIM/caf\u00e9.jpg": b"one",
+                 "DCIM/cafe\u0301.jpg": b"two", "DCIM/what?.jpg": b"sign", "DCIM/trail. ": b"trail",
+                 "DCIM/" + "x" * 255: b"long", "DCIM/" + os.fsdecode(b"\xff\xfe.jpg"): b"bytes", "DCIM/new\nline": b"nl"}
+        present = cart.take(fill(tmp_path / "card", files))
+        cart.run(present)
+        assert cart.is_met(present.card.id), cart.ledger.findings()
+        cart.check_claims()
+        assert "other name" in cart.kinds()
+        assert sorted(tree(cart.folder("b", present)).values()) == sorted(files.values())
+        assert tree(cart.folder("a", present)) == files
+    finally:
+        unmount(point)
+        sh("losetup", "-d", loop)
+
+
+@needs_root
+@pytest.mark.needs_root
+@pytest.mark.parametrize("kind,size", [("ext4", 64), ("xfs", 320)])
+@pytest.mark.parametrize("moment", [3, 6, 9, 14, 20])
+def test_25_power_cut(tmp_path: Path, kind: str, size: int, moment: int) -> None:
+    """Every claim holds after the reboot; the rest is copied again."""
+    image = make_image(tmp_path / "b.img", size, kind)
+    files = pictures(10, 300_000)
+    with mounted(image, tmp_path / "b") as point:
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", files))
+        cart.run(present, disk=Does(moment, lambda: cut_power(point)))
+        assert "destination in trouble" in cart.kinds() or cart.is_met(present.card.id)
+    with mounted(image, tmp_path / "b"):
+        cart.check_claims()
+        cart.run(present)
+        assert cart.is_met(present.card.id) and tree(cart.folder("b", present)) == files
+        cart.check_claims()
+
+
+def test_a_destination_folder_replaced_by_a_link_is_not_followed(tmp_path: Path) -> None:
+    cart = Cart(tmp_path)
+    present = cart.take(fill(tmp_path / "card", small_card()))
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "a" / "TIDE").symlink_to(tmp_path / "elsewhere")
+    cart.run(present)
+    assert list((tmp_path / "elsewhere").iterdir()) == []
+    assert tree(cart.folder("b", present)) == small_card() and not cart.is_met(present.card.id)
