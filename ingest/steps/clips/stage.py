@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import os
 import threading
 from collections.abc import Callable, Iterable, Iterator
@@ -9,8 +11,11 @@ from dataclasses import dataclass
 
 from ingest.errors import NightloaderError, Unreadable, WorkerFailed
 from ingest.machinery.worker.host import WorkerAbsent, WorkerPool, WorkerStopped
+from ingest.originals import Originals
+from ingest.records.cards import FileKind
 from ingest.records.clips import ClipFacts
 from ingest.records.names import shown
+from ingest.services import Services
 from ingest.steps.clips.facts import understand
 
 _EACH_S = 30.0  # an index at the end of a clip of hundreds of gigabytes, on a slow disk
@@ -35,6 +40,24 @@ class ClipRead:
     facts: ClipFacts | None
     trouble: str = ""
     again: bool = False
+
+
+def read_new(services: Services, originals: Originals) -> int:
+    """Read every clip on the cards that no fact is known of, from verified copies; answers how many were
+    read.  Each fact is stored as it comes: a stop leaves the rest to the next start."""
+    known = services.work.clips()
+    fresh = dict.fromkeys(o.file.digest for o in originals.of_kind(FileKind.CLIP) if o.file.digest not in known)
+    items = [ClipToRead(digest=d, open=functools.partial(originals.open, d)) for d in fresh]
+    count = 0
+    with contextlib.suppress(WorkerStopped):
+        for read in read_clips(services.worker, items, cancel=services.stop):
+            if read.again:
+                continue
+            facts = None if read.facts is None else read.facts.to_json()
+            services.work.add_clip(read.digest, facts, read.trouble, services.clock.utc())
+            services.tell("clips", {"read": 1})
+            count += 1
+    return count
 
 
 def read_clips(
