@@ -146,8 +146,6 @@ def _tiff_or_raw(file: BinaryIO, source: Source, kind: str) -> dict[str, Any]:
     directories = list(_directories(source, 0)) if kind == "tiff" else []
     if kind == "tiff" and _plain_picture(directories):
         return _picture(_whole(file, source))  # its lower part may well be black: zeros prove nothing
-    if _ends_in_zeros(source):
-        raise Unreadable("the file ends in zeros: it was not written whole.", next=_AGAIN)
     return _raw(file, source, directories)
 
 
@@ -182,6 +180,11 @@ def _raw(file: BinaryIO, source: Source, directories: list[dict[str, Any]]) -> d
             size = (int(raw.sizes.width), int(raw.sizes.height))
             if size[0] * size[1] > 32 * source.size:
                 raise Unreadable("the file is far too small for the sensor it names.", next=_AGAIN)
+            black = float(np.mean(raw.black_level_per_channel[:3]))
+            # Codes of an uncompressed raw without a black level may all be zero in the dark; others cannot.
+            plain = any(d.get("Compression") == 1 for d in directories)
+            if _ends_in_zeros(source) and not (plain and black == 0):
+                raise Unreadable("the file ends in zeros: it was not written whole.", next=_AGAIN)
             for data in (t for d in directories for t in _jpegs_of(source, d)):
                 grey = _decoded(data, size)
                 if grey is not None:
@@ -191,7 +194,6 @@ def _raw(file: BinaryIO, source: Source, directories: list[dict[str, Any]]) -> d
             small = _binned(mosaic, step)
             if not small.any():
                 raise Unreadable("the raw decodes to nothing but zeros.", next=_AGAIN)
-            black = float(np.mean(raw.black_level_per_channel[:3]))
             white = float(raw.white_level)
             return _answer(np.clip((small - black) / max(1.0, white - black), 0, 1), size)
     except Unreadable:

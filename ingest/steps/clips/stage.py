@@ -42,6 +42,24 @@ class ClipRead:
     again: bool = False
 
 
+def read_new(services: Services, originals: Originals) -> int:
+    """Read every clip on the cards that no fact is known of, from verified copies; answers how many were
+    read.  Each fact is stored as it comes: a stop leaves the rest to the next start."""
+    known = services.work.clips()
+    fresh = dict.fromkeys(o.file.digest for o in originals.of_kind(FileKind.CLIP) if o.file.digest not in known)
+    items = [ClipToRead(digest=d, open=functools.partial(originals.open, d)) for d in fresh]
+    count = 0
+    with contextlib.suppress(WorkerStopped):
+        for read in read_clips(services.worker, items, cancel=services.stop):
+            if read.again:
+                continue
+            facts = None if read.facts is None else read.facts.to_json()
+            services.work.add_clip(read.digest, facts, read.trouble, services.clock.utc())
+            services.tell("clips", {"read": 1})
+            count += 1
+    return count
+
+
 def read_clips(
     worker: WorkerPool, items: Iterable[ClipToRead], *, cancel: threading.Event | None = None
 ) -> Iterator[ClipRead]:

@@ -191,7 +191,8 @@ def _writable(tags: dict[str, Any]) -> dict[str, int | str]:
 @pytest.mark.campaign
 def test_both_readers_agree_on_a_folder_of_files() -> None:
     folder = os.environ.get("NIGHTLOADER_HEADERS")
-    assert folder, "set NIGHTLOADER_HEADERS to a folder of stills"
+    if not folder:
+        pytest.skip("set NIGHTLOADER_HEADERS to a folder of stills")
     differ, only, files = [], {"own": 0, "exifread": 0}, 0
     for path in sorted(p for p in Path(folder).rglob("*") if p.is_file()):
         data = path.read_bytes()
