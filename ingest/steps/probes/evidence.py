@@ -34,8 +34,11 @@ RHYTHMS_S = (0.1, 0.35, 1.1, 3.5, 10.0, 32.0)
 RHYTHM_SHARE = (0.26, 0.3, 0.18, 0.11, 0.1, 0.03)
 SPREAD = 0.55  # of ln(idle time) around its rhythm
 MACHINE_S = 2.0  # a rhythm below this is a machine's: it may stall on a full buffer, but never thinks
+STALL_S = 12.0  # longer than a full buffer keeps a drive waiting (common practice, no source)
 MACHINE_TAIL, HAND_TAIL = 4.0, 2.0  # degrees of freedom: a hand's pauses have the heavier tail
 FLOOR_S = 0.1  # idle times below this are alike
+STAMP_COSTS = (0.0, 0.8, 0.7, 1.3)  # before the body has shown where its stamps lie (see ``fillings``)
+PEOPLE_S = 15.0  # typical idle time of somebody taking pictures (common practice, no source)
 OUT_DENSITY = -2.56  # one over the span of ln(idle time) from 0.1 s to half a day
 CLOCK_SET = -4.5  # the clock was set between these two frames, of all places
 LONG_S = 0.9  # exposures from which cameras offer to subtract a dark frame (common practice, no source)
@@ -54,6 +57,7 @@ class Steps:
     grid: tuple[int | None, ...]
     jump: Array
     shutter_jump: Array
+    bright: Array
     bright_jump: Array
     strange: Array
     timed: NDArray[np.bool_]
@@ -88,6 +92,7 @@ def steps_of(stream: Stream, *, by_brightness: bool = False) -> Steps:
         grid=tuple(None if np.isnan(e) else round(float(e) * UNIT) for e in exposure),
         jump=_jumps(exposure),
         shutter_jump=_jumps(shutter),
+        bright=bright,
         bright_jump=_jumps(bright),
         strange=np.array([0.0] + [_strangeness(a, b) for a, b in pairwise(frames)])[:n],
         timed=timed,
@@ -142,34 +147,37 @@ def _strangeness(a: Frame, b: Frame) -> float:
 
 
 def idle_out(steps: Steps) -> Array:
-    """Log density of the idle time between unrelated frames: flat over its logarithm, rarer under 1 s."""
-    idle = steps.idle_s
-    quick = np.clip(np.log((np.nan_to_num(idle) + steps.tick_s + FLOOR_S) / 1.5), -1.2, 0.0)
-    out = OUT_DENSITY + quick
+    """Log density of the idle time between unrelated frames: half of them some seconds to a minute apart, as
+    people take pictures, half anywhere; rarer under 1 s."""
+    idle = np.nan_to_num(steps.idle_s)
+    x = np.log(idle + FLOOR_S)
+    people = 0.5 * np.exp(-0.5 * ((x - np.log(PEOPLE_S)) / 1.6) ** 2) / (1.6 * np.sqrt(2 * np.pi))
+    quick = np.clip(np.log((idle + steps.tick_s + FLOOR_S) / 1.5), -0.9, 0.0)
+    out = np.log(people + 0.5 * np.exp(OUT_DENSITY)) + quick
     return np.where(np.isnan(steps.gap_s), 0.0, out)
 
 
-def idle_in(steps: Steps, rhythm_s: float, dark_frames: bool | None) -> Array:
+def idle_in(steps: Steps, rhythm_s: float, stamp_costs: Sequence[float] = STAMP_COSTS) -> Array:
     """Log density of the idle time inside a bracket of this rhythm, under its best explanation.
 
-    ``dark_frames`` says whether the body is known to subtract a dark frame after long exposures.
+    ``stamp_costs`` price the four ways a stamp can lie (``fillings``), the body's own being the cheapest.
     """
-    long = steps.before_s >= LONG_S
-    plain_cost = np.where(long & (dark_frames is True), 1.5, 0.0)
-    dark_cost = 0.0 if dark_frames else (4.0 if dark_frames is False else 0.8)
-    explained = np.maximum(
-        _around(steps.gap_s - steps.before_s, steps, rhythm_s) - plain_cost,
-        np.where(long, _around(steps.gap_s - 2 * steps.before_s, steps, rhythm_s) - dark_cost, -np.inf),
-    )
-    explained = np.maximum(explained, _around(steps.gap_s - steps.after_s, steps, rhythm_s) - 1.0)
-    neither = _around(steps.gap_s, steps, rhythm_s) - 4.0
-    best = np.maximum(explained, neither)
+    best = _around(steps.gap_s, steps, rhythm_s) - 4.0
+    for filling, cost in zip(fillings(steps), stamp_costs, strict=True):
+        best = np.maximum(best, _around(steps.gap_s - filling, steps, rhythm_s) - cost)
     whole_hours = np.round(steps.gap_s / 3600.0) * 3600.0
     dst = (whole_hours > 0) & (np.abs(steps.gap_s - whole_hours) < 60.0) & (steps.number == 1)
     jumped = _around(np.maximum(steps.gap_s - whole_hours - steps.before_s, 0.0), steps, rhythm_s) + CLOCK_SET
     best = np.where(dst, np.maximum(best, jumped), best)
     unknown = np.where(steps.timed & (np.arange(len(best)) > 0), CLOCK_SET / 1.5, 0.0)
     return np.where(np.isnan(steps.gap_s), unknown, best)
+
+
+def fillings(steps: Steps) -> tuple[Array, Array, Array, Array]:
+    """What of a gap the exposures themselves take, in seconds: the stamp marks the start; the start, with a
+    dark frame after a long exposure; the end; the end, with a dark frame."""
+    dark = np.where(steps.before_s >= LONG_S, steps.before_s, 0.0)
+    return steps.before_s, steps.before_s + dark, steps.after_s, steps.after_s + dark
 
 
 def _around(idle: Array, steps: Steps, rhythm_s: float) -> Array:
@@ -184,6 +192,8 @@ def _around(idle: Array, steps: Steps, rhythm_s: float) -> Array:
     off = np.maximum(np.maximum(low - centre, centre - high), 0.0) / SPREAD
     density = np.log(peak / SPREAD) - (tail + 1.0) / 2.0 * np.log1p(off * off / tail)
     coarse = np.clip(0.35 * np.log((high - low + 0.2) / 0.4), 0.0, 0.8)
+    if rhythm_s < MACHINE_S:
+        density = density - 2.0 * np.maximum(low - np.log(STALL_S), 0.0)
     return np.where(impossible, -np.inf, density - coarse)
 
 
@@ -206,19 +216,28 @@ def exposure_out(steps: Steps, still_share: float = 0.4, scale_stops: float = 1.
 
 
 def brightness_weight(steps: Steps, trust: float) -> Array:
-    """In minus out for the picture: inside a bracket it brightens as the exposure does, or less where it
-    clips; between frames under automatic exposure it stays about the same whatever the exposure did."""
+    """In minus out for the picture: inside a bracket it brightens as the exposure does, the less the more of
+    it is clipped; between frames under automatic exposure it stays about the same whatever the exposure did.
+
+    Of a scene with light over many stops a share 1 - exp(level / 2) still follows the exposure at a mean of
+    ``level`` (log2, 0 is saturation): fitted by eye to clipped log-normal scenes, no source.
+    """
     bright, jump = steps.bright_jump, steps.jump
     seen = ~(np.isnan(bright) | np.isnan(jump))
-    with np.errstate(invalid="ignore"):
-        share = np.where(np.abs(jump) > 0.2, bright / np.where(np.abs(jump) > 0.2, jump, 1.0), 1.0)
-        follows = np.where(share > 0.25, 1.2, np.where(share > 0.08, 0.2, -2.0)) * np.minimum(1.0, np.abs(jump))
-        still = np.where(np.abs(bright) < 0.4, 0.1, -0.8)
-        weight = np.where(np.abs(jump) > 0.2, np.where(share > 1.6, -0.8, follows), still)
+    delta, expected = np.nan_to_num(bright), np.nan_to_num(jump)
+    middle = np.minimum(np.nan_to_num(steps.bright) - delta / 2.0, 0.0)
+    expected = expected * (1.0 - np.exp(middle / 2.0))
+    inside = _normal(delta - expected, 0.25 + 0.3 * np.abs(expected))
+    outside = 0.6 * _normal(delta, 0.4) + 0.4 * _normal(delta, 2.0)
+    weight = np.clip(np.log((inside + 0.01) / outside), -2.5, 1.5)
     # Where no exposure could be read, a picture that steps at all is something.
-    blind = np.where(np.abs(np.nan_to_num(bright)) > 0.25, 0.6, -0.6)
+    blind = np.where(np.abs(delta) > 0.25, 0.6, -0.6)
     unread = ~np.isnan(bright) & np.isnan(jump)
-    return np.where(seen, trust * np.nan_to_num(weight), np.where(unread, trust * blind, 0.0))
+    return trust * np.where(seen, weight, np.where(unread, blind, 0.0))
+
+
+def _normal(off: Array, sigma: float | Array) -> Array:
+    return np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
 
 
 def bias_weight(frames: Sequence[Frame]) -> Array:

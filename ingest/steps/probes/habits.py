@@ -15,13 +15,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ingest.steps.probes.evidence import LONG_S, RHYTHM_SHARE, RHYTHMS_S, Steps, idle_in
+from ingest.steps.probes.evidence import MACHINE_S, RHYTHM_SHARE, RHYTHMS_S, STAMP_COSTS, Steps, idle_in
 from ingest.steps.probes.ladders import Shape
 
 NOVELTY, DISCOUNT = 2.0, 0.5  # weight of "something new" against patterns already met
 EV_SPAN = 45.0  # thirds of a stop over which a first exposure may lie
 SURE = 3.0  # nats above the loose reading from which a set teaches
-GONE, LESS = 2.8, 0.7  # price of each frame a known pattern lacks, and of exposures nobody could read
+# Prices: of each frame a known pattern lacks where a file may be gone, and where none is; of exposures nobody could
+# read; of an exposure pressed twice.
+GONE, NEVER_SHOT, LESS, AGAIN = 2.6, 6.0, 0.7, 2.2
 SAME_STOPS = 0.3
 
 Stops = tuple[float | None, ...]
@@ -44,28 +46,35 @@ class Habits:
     patterns: tuple[Pattern, ...] = ()
     starts: Counter[int] = field(default_factory=Counter)
     sets: int = 0
-    dark_frames: bool | None = None
+    stamp_costs: tuple[float, ...] = STAMP_COSTS
     picture_trust: float = 0.7
     still_share: float = 0.4
     _weights: dict[tuple[float | None, ...], float] = field(default_factory=dict)
 
-    def pattern_weight(self, shape: Shape) -> float:
-        """Added to a shape's own score: how expected the pattern is on this body today."""
+    def pattern_weight(self, shape: Shape, files_gone: bool) -> float:
+        """Added to a shape's own score: how expected the pattern is on this body today.  ``files_gone`` says
+        that files may be missing here, so that a part of a pattern may be all that is left of it."""
         if not self.sets:
             return 0.0
-        key = (shape.score, *shape.stops)
+        key = (files_gone, shape.score, *shape.stops)
         if key not in self._weights:
-            self._weights[key] = self._weigh(shape)
+            self._weights[key] = self._weigh(shape, files_gone)
         return self._weights[key]
 
-    def _weigh(self, shape: Shape) -> float:
+    def _weigh(self, shape: Shape, files_gone: bool) -> float:
         every = self.sets + NOVELTY
         best = math.log((NOVELTY + DISCOUNT * len(self.patterns)) / every) + shape.score
         for pattern in self.patterns:
-            share = math.log((pattern.met - DISCOUNT) / every)
             gone = missing_from(shape.stops, pattern.shape.stops)
-            if gone is not None:
-                best = max(best, share - GONE * gone - (LESS if shape.unknown else 0.0))
+            # A pattern met once is this very row, or might be: nothing may vouch for itself.
+            met = pattern.met - (gone == 0 and not shape.unknown)
+            if gone is None and shape.duplicates:
+                gone = missing_from(_once(shape.stops), pattern.shape.stops)
+                gone = None if gone else gone
+            if gone is not None and met > 0:
+                share = math.log((met - DISCOUNT / 2) / every)
+                price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates
+                best = max(best, share - price - (LESS if shape.unknown else 0.0))
         return best - shape.score
 
     def met(self, shape: Shape) -> int:
@@ -82,9 +91,14 @@ class Habits:
         """How much better a first exposure is explained by this body's brackets than by chance."""
         if not self.sets or start is None:
             return 0.0
-        met = sum(self.starts.get(start + d, 0) for d in range(-2, 3))
-        share = met / (self.sets + NOVELTY)
-        return math.log(share * EV_SPAN * 0.35 + (1.0 - share)) if met else -0.2
+        met = sum(self.starts.get(start + d, 0) for d in range(-2, 3)) - 1  # nothing may vouch for itself
+        share = max(0, met) / (self.sets + NOVELTY)
+        return math.log(share * EV_SPAN * 0.35 + (1.0 - share))
+
+
+def _once(stops: Stops) -> Stops:
+    """A row without the exposures that repeat the one before."""
+    return tuple(s for k, s in enumerate(stops) if not k or s is None or s != stops[k - 1])
 
 
 def missing_from(stops: Stops, whole: Stops) -> int | None:
@@ -138,7 +152,7 @@ def learn(steps: Steps, found: Sequence[Found]) -> Habits:
         patterns=_patterns([f[2] for f in sure]),
         starts=starts,
         sets=len(sure),
-        dark_frames=_dark_frames(steps, sure),
+        stamp_costs=_stamp_costs(steps, found),
         picture_trust=_picture_trust(steps, sure),
         still_share=_still_share(steps, found),
     )
@@ -166,21 +180,24 @@ def _inside(n: int, found: Sequence[Found]) -> np.ndarray[tuple[int], np.dtype[n
     return inside
 
 
-def _dark_frames(steps: Steps, sure: Sequence[Found]) -> bool | None:
-    """Whether long exposures are followed by a dark frame; None where the day does not tell."""
-    votes = 0
-    for start, end, _, rhythm, _ in sure:
-        long = [k for k in range(start + 1, end) if steps.before_s[k] >= max(2 * steps.tick_s[k], LONG_S)]
-        if long:
-            with_dark = idle_in(steps, RHYTHMS_S[rhythm], True)
-            without = idle_in(steps, RHYTHMS_S[rhythm], False)
-            votes += int(np.sign(sum(with_dark[k] - without[k] for k in long)))
-    return None if abs(votes) < 2 else votes > 0
+def _stamp_costs(steps: Steps, found: Sequence[Found]) -> tuple[float, ...]:
+    """Where this body's stamps lie, as prices of the four ways (``evidence.fillings``), from its long exposures."""
+    votes = np.zeros(len(STAMP_COSTS))
+    for start, end, _, rhythm, _ in found:
+        told = [k for k in range(start + 1, end) if steps.before_s[k] + steps.after_s[k] >= 1.5 * steps.tick_s[k] + 0.3]
+        for way in range(len(votes) if told else 0):
+            only = [0.0 if w == way else 50.0 for w in range(len(votes))]
+            votes[way] += np.clip(idle_in(steps, RHYTHMS_S[rhythm], only)[told], -6.0, 0.0).sum()
+    odds = votes - np.array(STAMP_COSTS)
+    costs = np.log(np.exp(odds - odds.max()).sum()) - (odds - odds.max())
+    return tuple(float(c) for c in np.minimum(costs, 4.0))
 
 
 def _picture_trust(steps: Steps, sure: Sequence[Found]) -> float:
-    """1 where pictures follow the exposure inside certain sets, 0 where they say nothing or lie."""
-    inside = _inside(len(steps.gap_s), sure)
+    """1 where pictures follow the exposure inside certain sets, 0 where they say nothing or lie.  Only sets
+    that a machine shot in even steps can teach it: others were found by their pictures."""
+    plain = [f for f in sure if f[2].regular and RHYTHMS_S[f[3]] < MACHINE_S]
+    inside = _inside(len(steps.gap_s), plain)
     told = inside & ~np.isnan(steps.bright_jump) & (np.abs(np.nan_to_num(steps.jump)) > 0.5)
     if told.sum() < 4:
         return 0.7

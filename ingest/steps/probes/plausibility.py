@@ -52,11 +52,13 @@ class Candidate:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Weights:
     """Prefix sums over a stream: the sum over steps a < k <= b is ``x[b] - x[a]``.  ``words`` goes by frame
-    and not by step: the sum over frames a to before b is ``words[b] - words[a]``."""
+    and not by step: the sum over frames a to before b is ``words[b] - words[a]``.  ``gone`` counts steps at
+    which the file counter skipped or cannot be read, likewise from frame a to b itself."""
 
     rhythms: tuple[list[float], ...]
     exposure: list[float]
     number: list[float]
+    gone: list[int]
     picture: list[float]
     optics: list[float]
     words: list[float]
@@ -67,7 +69,7 @@ class Weights:
 def weights_of(stream: Stream, steps: Steps, habits: Habits, settings: GroupingSettings) -> Weights:
     """Sum up all evidence of a stream's steps once, so that a row's share is one subtraction."""
     out = idle_out(steps)
-    rhythms = tuple(_sums(np.maximum(idle_in(steps, r, habits.dark_frames) - out, -12.0)) for r in RHYTHMS_S)
+    rhythms = tuple(_sums(np.maximum(idle_in(steps, r, habits.stamp_costs) - out, -12.0)) for r in RHYTHMS_S)
     words = bias_weight(stream.frames) + drive_weight(stream.frames)
     breaks = (np.nan_to_num(steps.gap_s) - 2 * (steps.before_s + steps.after_s)) > settings.longest_pause_s
     whole_hours = np.abs(steps.gap_s - np.round(steps.gap_s / 3600.0) * 3600.0) < 60.0
@@ -76,6 +78,7 @@ def weights_of(stream: Stream, steps: Steps, habits: Habits, settings: GroupingS
         rhythms=rhythms,
         exposure=_sums(-exposure_out(steps, habits.still_share)),
         number=_sums(number_weight(steps)),
+        gone=[0, *accumulate(int(s > 1 or s != s) for s in steps.number.tolist()), 1 << 30],
         picture=_sums(brightness_weight(steps, habits.picture_trust)),
         optics=_sums(steps.strange),
         words=[0.0, *_sums(words)],
@@ -173,7 +176,9 @@ def weigh(
         value = sums[last] - sums[lead] + shares[r]
         if value > idle:
             rhythm, idle = r, value
-    pattern = shape.score + habits.pattern_weight(shape)
+    # a file is missing at either end or inside, as far as the counter tells: then a part may be all there is
+    gone = w.gone[min(end + 1, len(w.gone) - 1)] > w.gone[start]
+    pattern = shape.score + habits.pattern_weight(shape, gone)
     exposure = w.exposure[last] - w.exposure[start]
     number = w.number[last] - w.number[start]
     picture = w.picture[last] - w.picture[start]

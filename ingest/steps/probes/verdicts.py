@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 from ingest.records.frames import Frame
 from ingest.steps.probes.evidence import RHYTHMS_S, Steps
-from ingest.steps.probes.habits import Habits
-from ingest.steps.probes.ladders import Shape
+from ingest.steps.probes.habits import Habits, missing_from
 from ingest.steps.probes.plausibility import Candidate
 
 BY_HAND_S = 3.0  # rhythms slower than this are a person's
@@ -21,12 +20,12 @@ def completeness(
     shape = row.shape
     if shape.holes:
         against.append("an exposure is missing inside the ladder")
-    short = _short_of_habit(shape, habits)
-    if short:
+    short, cut_off = _short_of_habit(row, steps, habits)
+    if short and not cut_off:
         against.append(short)
     if against:
         return False, against
-    doubts = []
+    doubts = [short] if short else []
     if shape.unknown:
         doubts.append(f"{shape.unknown} of {shape.count} exposures could not be read")
     gone = _numbers_gone(row, steps)
@@ -42,12 +41,20 @@ def completeness(
     return (None if doubts else True), doubts
 
 
-def _short_of_habit(shape: Shape, habits: Habits) -> str:
-    """A set that is part of the pattern the body repeats all day."""
+def _short_of_habit(row: Candidate, steps: Steps, habits: Habits) -> tuple[str, bool]:
+    """Words for a set that is part of a pattern the body repeats today, "" if it is none; and whether it may
+    all the same be meant, being an even ladder by itself from which no file is missing."""
+    shape = row.shape
     whole = habits.whole_of(shape)
-    if whole is None or (whole.met < 2 and shape.regular):
-        return ""
-    return f"{shape.count} frames where this body's bracket has {whole.shape.count} ({whole.met} times today)"
+    if whole is None:
+        return "", False
+    words = f"{shape.count} frames where this body's bracket has {whole.shape.count} ({whole.met} times today)"
+    around = [steps.number[k] for k in range(row.start, min(row.end + 1, len(steps.number)))]
+    nothing_gone = not any(step > 1 for step in around)
+    if not (shape.regular and shape.count % 2 and nothing_gone):
+        return words, False
+    begins_it = missing_from(shape.stops, whole.shape.stops[: shape.count]) == 0
+    return (words, True) if begins_it else ("", False)
 
 
 def _numbers_gone(row: Candidate, steps: Steps) -> str:
