@@ -76,7 +76,7 @@ def plan(
     clip_codes = clipping.levels(piles, stack.encoding.top)
     reference = _reference(taken, clip_codes)
     work = _Work(request=request, stack=stack, source=source, units=units, scale=scale, clip_codes=clip_codes,
-                 base=noise.default(stack.encoding.top))  # fmt: skip
+                 base=noise.default(65535.0 if source == "jpeg" else stack.encoding.top))  # fmt: skip
     candidates = _candidates(work, decode)
     found = _aligned(work, candidates[0][1], reference)
     shifts = found.shifts if found is not None and found.moved else None
@@ -234,6 +234,7 @@ def _gathered(
     exposures: F64,
 ) -> tuple[samples.Samples, Noise, list[Noise]]:  # fmt: skip
     taken = samples.gather(ready, cells, exposures.tolist(), work.models(base), shifts)
+    taken = replace(taken, variance=np.maximum(taken.variance, curves.rounding(ready.encoding, taken.mean)))
     lowest = work.scale < 1.01
     measured = noise.measure(taken.mean[lowest], taken.variance[lowest], taken.usable[lowest], base)
     return taken, measured, work.models(measured)
@@ -251,12 +252,14 @@ def _recovered(
     base = known.noise
     fitted: Fit | None = None
     exposures = work.units
+    # a ripple with the period of a wide step is seen by nothing else: the wider, the stiffer
+    ripple = max(1.0, float(np.median(np.diff(np.log2(np.sort(work.units)))))) ** 2
     for turn in range(2):
         ready = work.ready(encoding)
         taken, base, models = _gathered(work, ready, cells, shifts, base, exposures)
         splines = curves.basis(ready.encoding, clip_code)
-        for stiffness in (1.0, 10.0, 100.0):
-            fitted = response.fit(taken, log_units, models, basis=splines, stiffness=stiffness)
+        for stiffness in (1.0, 10.0, 100.0, 1000.0):
+            fitted = response.fit(taken, log_units, models, basis=splines, stiffness=stiffness * ripple)
             if not np.isfinite(fitted.cost):
                 return None
             encoding = curves.corrected(ready.encoding, splines, fitted.curve, fitted.lowest)

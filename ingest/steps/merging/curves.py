@@ -13,7 +13,7 @@ from ingest.steps.merging.response import Basis
 from ingest.steps.merging.stack import Encoding, codes_of_index, srgb_decode
 
 F64 = npt.NDArray[np.float64]
-_INTERVALS = 14
+_INTERVALS = 24
 _KEPT = 64  # points at which a recovered curve is kept
 _LOWEST_CODE = 0.5 / 255
 
@@ -51,13 +51,17 @@ def kept(encoding: Encoding, curve: KeptCurve) -> Encoding:
 
 
 def basis(encoding: Encoding, clip_code: float) -> Basis:
-    """Splines for a correction of ``encoding``: equal steps in the square root of code, so that they lie
-    closer where codes are few and light changes fast."""
+    """Splines for a correction of ``encoding``, closer where codes are few and light changes fast, and at
+    both ends, where toe and shoulder bend: equal steps of the mean of v and arccos(1 - 2v)/pi (less its
+    very ends, where it is infinitely steep), v the square root of code over white."""
     assert encoding.table is not None
     codes = codes_of_table(encoding)
     table = _single(encoding)
     seen = (codes >= _LOWEST_CODE * encoding.top) & (codes <= clip_code) & (table > 0)
-    return Basis(log_light=np.log(table[seen]), u=np.sqrt(codes[seen] / clip_code), intervals=_INTERVALS)
+    v = np.sqrt(codes[seen] / clip_code)
+    u = 0.5 * v + 0.5 * np.arccos(1 - 2 * np.clip(0.01 + 0.975 * v, 0, 1)) / np.pi
+    u = (u - u.min()) / (u.max() - u.min())
+    return Basis(log_light=np.log(table[seen]), u=u, intervals=_INTERVALS)
 
 
 def corrected(encoding: Encoding, splines: Basis, coefficients: F64, lowest: float) -> Encoding:
@@ -71,9 +75,9 @@ def corrected(encoding: Encoding, splines: Basis, coefficients: F64, lowest: flo
 
 
 def is_monotone(encoding: Encoding, clip_code: float) -> bool:
-    """Whether light rises with every code from 1 to the clip level."""
+    """Whether light rises with every code from 1 to the clip level, the last half per cent aside."""
     codes = codes_of_table(encoding)
-    inside = (codes >= encoding.top / 255) & (codes <= clip_code)
+    inside = (codes >= encoding.top / 255) & (codes <= 0.995 * clip_code)
     return bool(np.all(np.diff(_single(encoding)[inside]) > 0))
 
 
@@ -110,6 +114,20 @@ def saturating(encoding: Encoding, clip_codes: Sequence[float]) -> tuple[Encodin
     top = float(np.interp(highest, codes, one))
     return (_with(encoding, encoding.table.astype(np.float64) / top),
             [float(np.interp(c, codes, one)) / top for c in clip_codes])  # fmt: skip
+
+
+def rounding(encoding: Encoding, light: F64) -> F64:
+    """Variance that rounding to whole codes leaves in a reading: a twelfth of the step in light, squared.
+
+    A flat cell between two codes shows none of it, yet every one of its readings is off.
+    """
+    if encoding.table is None:
+        return np.full(light.shape, min(encoding.unit) ** 2 / 12)
+    codes, one = codes_of_table(encoding), _single(encoding)
+    inside = (codes >= 0) & (codes <= encoding.top)
+    step = np.gradient(one[inside], codes[inside])
+    out: F64 = np.interp(light, one[inside], step * step / 12)
+    return out
 
 
 def _single(encoding: Encoding) -> F64:

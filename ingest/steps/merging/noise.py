@@ -35,7 +35,8 @@ class Noise:
 
 
 def default(top: float) -> Noise:
-    """Full well 20000 electrons, read noise 5, rounding to whole codes (common practice, no source)."""
+    """Full well 20000 electrons, read noise 5, rounding of linear codes up to ``top`` (common practice, no
+    source).  For codes behind a tone curve, whose steps in the shadows are finer, give 65535."""
     return Noise(floor=(5.0 / 20000) ** 2 + 1 / (12 * top * top), gain=1 / 20000)
 
 

@@ -84,22 +84,45 @@ def _start(
     kept: dict[int, tuple[F32, U8 | None]] = {}
     least_gain = min(f.gain for f in frames)
     photons = [f.s * least_gain / f.gain for f in frames]  # what a frame collects, whatever its ISO
-    for k in sorted(range(len(frames)), key=lambda k: -photons[k]):
+    waiting: tuple[int, F32, U8] | None = None
+
+    def add(k: int, x: F32, below: U8) -> None:
+        share = photons[k] / frames[k].s
+        cv2.accumulate(x if share == 1.0 else cv2.multiply(x, share), total, below)
+        cv2.add(exposure, photons[k], dst=exposure, mask=below)
+
+    for k in range(len(frames) - 1, -1, -1):
         f = frames[k]
         if kept and float(exposure.min()) * NEGLIGIBLE > photons[k]:
             continue
         x, usable = load(k)
-        rail = f.clip - 2.0 * f.sigma(f.clip)
-        below = _less(x, rail)
+        if waiting is not None:
+            _doubt(frames, waiting, k, x)
+            add(*waiting)
+            waiting = None
+        below = _less(x, f.clip - 2.0 * f.sigma(f.clip))
         if usable is not None:
             below = cv2.bitwise_and(below, usable)
         if k > 0 and not below.any():
             continue
         kept[k] = (x, usable)
-        share = photons[k] / f.s
-        cv2.accumulate(x if share == 1.0 else cv2.multiply(x, share), total, below)
-        cv2.add(exposure, photons[k], dst=exposure, mask=below)
+        waiting = (k, x, below)
+    if waiting is not None:
+        add(*waiting)
     return (total, exposure), kept
+
+
+def _doubt(frames: Sequence[FrameModel], waiting: tuple[int, F32, U8], k: int, x: F32) -> None:
+    """Disbelieve a reading below the rail where the next shorter frame k says that it should be clipped.
+
+    A codec's ringing beside a lamp can pull a clipped pixel under the rail; alone it would look valid.
+    """
+    p, _, below = waiting
+    if frames[p].s <= frames[k].s:
+        return
+    expected = frames[p].clip * frames[k].s / frames[p].s
+    limit = expected * 1.03 + 5.0 * frames[k].sigma(expected)
+    cv2.bitwise_and(below, _less(x, limit), dst=below)
 
 
 def _score(

@@ -18,7 +18,7 @@ from ingest.steps.merging.noise import Noise
 from ingest.steps.merging.stack import Stack
 
 F64 = npt.NDArray[np.float64]
-_CELLS = 6000  # at most
+_CELLS = 3000  # at most
 _BINS_A_STOP = 2
 
 
@@ -45,7 +45,7 @@ class Samples:
 def choose(stack: Stack, exposures: Sequence[float], *, most: int = _CELLS) -> Cells:
     """The flattest cells of each half stop of radiance, judged on four readings a cell."""
     h, w, _ = stack.shape
-    side = 8 if w <= 3000 else 16
+    side = 4 if h * w < 400_000 else 8 if w <= 3000 else 16
     if min(h, w) < 4 * side:
         side = max(2, min(h, w) // 8)
     rows, columns = np.arange(h // side) * side, np.arange(w // side) * side
