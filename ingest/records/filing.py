@@ -48,7 +48,8 @@ class Decision:
 class SlateReading:
     """A slate read in a still (``body``, ``at_s``) or in a clip (``item``: that clip's id).
 
-    A ``tail`` slate, held upside down, speaks for what was recorded before it.
+    A ``tail`` slate, held upside down, speaks for what was recorded before it.  ``role`` is what it announces
+    (probe, clean_plate, dirty_plate, chart, balls, reference), "" for the setup alone.
     """
 
     setup: str
@@ -59,6 +60,8 @@ class SlateReading:
     take: str = ""
     unit: str = ""
     day: str = ""
+    camera: str = ""
+    role: str = ""
     tail: bool = False
     source: str = ""  # the frame or clip it was read in
 

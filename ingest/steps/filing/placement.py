@@ -21,6 +21,7 @@ from zoneinfo import ZoneInfo
 
 from ingest.records.filing import Decision, Evidence, Item, Placement, SlateReading
 from ingest.records.setups import SetupLog, SetupRow
+from ingest.steps.filing.clock_sense import doubted
 from ingest.steps.filing.days import NEAR_S, clock, shoot_day
 from ingest.steps.filing.neighbours import barren_neighbours
 from ingest.steps.filing.reach import Slates
@@ -48,7 +49,8 @@ def place(items: Sequence[Item], known: Evidences) -> tuple[Placement, ...]:
     """One placement per item, in the items' order.  Order of input changes nothing."""
     desk = _Desk(items, known)
     placed = [desk.place(item) for item in items]
-    return tuple(barren_neighbours(items, placed, known.log, known.limits))
+    placed = barren_neighbours(items, placed, known.log, known.limits)
+    return tuple(doubted(items, placed, known.log))
 
 
 class _Desk:

@@ -42,14 +42,15 @@ class Day:
     log: str = ""
 
 
-def shoot_day(seed: int, *, slips: float = 0.04, vague_clocks: float = 0.15) -> Day:
-    """One day.  ``slips``: share of rows with a slip; ``vague_clocks``: share of bodies with a vague clock."""
+def shoot_day(seed: int, *, slips: float = 0.04, vague_clocks: float = 0.15, slated: float = 0.2) -> Day:
+    """One day.  ``slips``: share of rows with a slip; ``vague_clocks`` and ``slated``: share of days whose body
+    has a vague clock, or photographs a slate at each setup."""
     rng = random.Random(seed)
     zone = rng.choice(ZONES)
     date = datetime.fromisoformat("2026-03-20") + timedelta(days=rng.randrange(240))
     day = Day(seed=seed, zone=zone, date=date.strftime("%Y-%m-%d"))
     _setups(day, date, rng)
-    _captures(day, rng, vague_clocks)
+    _captures(day, rng, vague_clocks, slated)
     _write_log(day, rng, slips)
     return day
 
@@ -73,11 +74,11 @@ def _setups(day: Day, date: datetime, rng: random.Random) -> None:
             return
 
 
-def _captures(day: Day, rng: random.Random, vague: float) -> None:
+def _captures(day: Day, rng: random.Random, vague: float, slated: float) -> None:
     known = rng.random() >= vague
     sigma = rng.choice([1.0, 5.0, 20.0]) if known else rng.choice([120.0, 600.0])
     error = rng.gauss(0.0, sigma)
-    with_slates = rng.random() < 0.2
+    with_slates = rng.random() < slated
     for n, part in enumerate(day.parts):
         span = (part.end - part.start).total_seconds()
         if with_slates:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import time
 from zoneinfo import ZoneInfo
 
@@ -86,6 +86,24 @@ def test_days_with_a_clean_log_leave_nothing_wrong_unmarked() -> None:
         weigh(shoot_day(seed, slips=0.0), figures)
     assert not figures.wrong, figures.wrong
     assert not figures.told, figures.told
+
+
+@pytest.mark.parametrize("off_s", [3600, -3600, -5 * 3600])
+def test_a_clock_hours_off_is_mostly_noticed(off_s: int) -> None:
+    marked = 0
+    for seed in range(20):
+        day = shoot_day(3000 + seed, slips=0.0, vague_clocks=0.0, slated=0.0)
+        off = [replace(i, moments=tuple(m + off_s for m in i.moments)) for i in day.items if i.kind == "probe"]
+        placed = place(off, Evidences(log=read_log(day.log, zone=day.zone), zone=day.zone))
+        marked += any("clock wrong" in r for p in placed for r in p.reasons)
+    assert marked >= 8  # 11 to 18 of 20 when written
+
+
+def test_a_right_clock_is_not_doubted() -> None:
+    for seed in range(40):
+        day = shoot_day(4000 + seed, vague_clocks=0.0)
+        placed = place(day.items, Evidences(log=read_log(day.log, zone=day.zone), zone=day.zone))
+        assert not [r for p in placed for r in p.reasons if "clock wrong" in r], seed
 
 
 @pytest.mark.campaign
