@@ -1,4 +1,4 @@
-"""How long a night's verdicts and papers take: ``python tests/bench/verdicts.py`` prints CPU seconds and ratios.
+"""How long a night's verdicts and papers take: ``python -m tests.bench.verdicts`` prints CPU seconds and ratios.
 
 The yardstick is the plain floor of touching every record once (``sum(f.size_bytes for f in files)``).
 """

@@ -15,6 +15,7 @@ from ingest.steps.audit.verdict import (
     CopyTally,
     Policy,
     SlotWord,
+    counts,
     judge_card,
     slot_state,
     tally,
@@ -229,3 +230,37 @@ def test_a_night_of_large_cards_is_judged_from_counts() -> None:
     assert all(judge_card(replace(CARD, id=str(n)), counted, DISKS, Policy()).policy_met for n in range(200))
     short = replace(counted, copies={"A": whole, "B": replace(whole, counting={Proof.DEVICE: 99_999})})
     assert judge_card(CARD, short, DISKS, Policy()).reasons == ("1 file is not verified at destination B",)
+
+
+def test_a_fact_without_the_time_of_its_read_back_is_none() -> None:
+    assert not verdict([a_file()], [a_copy("A"), a_copy("B", read_back_utc="")]).policy_met
+
+
+def test_a_copy_of_another_file_is_no_evidence() -> None:
+    assert counts(a_file(), a_copy("A"), Policy()) and not counts(a_file("two"), a_copy("A"), Policy())
+
+
+def test_of_two_facts_for_one_file_the_worse_counts() -> None:
+    bad = a_copy("B", back_digest=OTHER)
+    for copies in ([a_copy("A"), a_copy("B"), bad], [a_copy("A"), bad, a_copy("B")]):
+        v = verdict([a_file()], copies)
+        assert not v.policy_met and v.destinations[1].failing == 1 and v.destinations[1].files_verified == 0
+    weak = a_copy("B", proof=Proof.CACHE_DROPPED)
+    for copies in ([a_copy("A"), a_copy("B"), weak], [a_copy("A"), weak, a_copy("B")]):
+        assert verdict([a_file()], copies).destinations[1].proof is Proof.CACHE_DROPPED
+
+
+def test_a_lost_destination_is_verified_no_more() -> None:
+    v = verdict([a_file()], [a_copy("A"), a_copy("B")], disks=(DISKS[0], replace(DISKS[1], lost_utc="2026-04-02")))
+    assert (v.destinations[1].verified, v.destinations[1].files_verified, v.copies_once_reused) == (False, 0, 1)
+
+
+@pytest.mark.parametrize("wrong", [{"unread": 1}, {"files": 3}, {"files": 1}, {"files": 0}])
+def test_counts_that_do_not_fit_together_never_vouch(wrong: dict[str, int]) -> None:
+    whole = CopyTally(counting={Proof.DEVICE: 2}, last_read_back_utc="2026-04-01T19:02:00Z")
+    fine = CardTally(files=2, size_bytes=2, copies={"A": whole, "B": whole})
+    assert judge_card(CARD, fine, DISKS, Policy()).policy_met
+    v = judge_card(CARD, replace(fine, **wrong), DISKS, Policy())
+    assert not v.policy_met and not any(d.verified for d in v.destinations)
+    failing = replace(fine, copies={"A": whole, "B": replace(whole, failing=1)})
+    assert [d.verified for d in judge_card(CARD, failing, DISKS, Policy()).destinations] == [True, False]
