@@ -86,6 +86,11 @@ def texture(points: Doubles, seed: int, *, octaves: int = 6, base: float = 3.0) 
     return total / 6.0
 
 
+def _edge(x: Doubles, width: float = 0.004) -> Doubles:
+    """A soft step, so that no edge is finer than the rasters that score it; (..., 1)."""
+    return 0.5 * (1 + np.tanh(x / width))[..., None]
+
+
 def outdoor(seed: int = 0, *, sun: Doubles | None = None, sun_level: float = 4.6e4) -> Scene:
     """Sky, ground, dark and light masses at the horizon, and a .533 degree sun of ``sun_level`` x white."""
     towards = at(-65.0, 38.0) if sun is None else sun
@@ -98,8 +103,10 @@ def outdoor(seed: int = 0, *, sun: Doubles | None = None, sun_level: float = 4.6
         ground = (0.16 * 2.0 ** (1.6 * texture(d, seed + 2, base=5.0)))[..., None] * np.array([1.05, 1.0, 0.85])
         mass = texture(d * np.array([1.0, 0.25, 1.0]), seed + 3, base=4.0)
         wall = (0.12 * 2.0 ** (2.4 * texture(d, seed + 4, base=8.0)))[..., None] * np.array([1.1, 1.0, 0.8])
-        out = np.where((up > 0)[..., None], sky, ground)
-        return np.where(((up > -0.05) & (up < 0.22 + 0.35 * mass))[..., None], wall, out)
+        above = _edge(up)
+        out = above * sky + (1 - above) * ground
+        inside = _edge(up + 0.05) * _edge(0.22 + 0.35 * mass - up)
+        return inside * wall + (1 - inside) * out
 
     disc = Disc(direction=towards, radius_rad=SUN_RADIUS_RAD, radiance=sun_level * np.array([1.05, 1.0, 0.88]))
     return Scene(background=background, discs=(disc,))
@@ -366,9 +373,9 @@ def direction_errors(result: Doubles, truth: Doubles, where: Doubles, *, half: i
         if np.ptp(target) > 4 or target.std() < 0.05:
             continue
         h = 0.5 * step
-        jacobian = np.stack(
-            [((patch(1, h, 0) - patch(1, -h, 0)) / (2 * h)).ravel(), ((patch(1, 0, h) - patch(1, 0, -h)) / (2 * h)).ravel(),
-             np.ones(target.size), target.ravel()], axis=1)  # fmt: skip
+        du = ((patch(1, h, 0) - patch(1, -h, 0)) / (2 * h)).ravel()
+        dv = ((patch(1, 0, h) - patch(1, 0, -h)) / (2 * h)).ravel()
+        jacobian = np.stack([du, dv, np.ones(target.size), target.ravel()], axis=1)
         shift = np.zeros(2)
         for _ in range(8):
             residual = (patch(0, shift[0], shift[1]) - target).ravel()
@@ -378,7 +385,8 @@ def direction_errors(result: Doubles, truth: Doubles, where: Doubles, *, half: i
                 break
         left = (patch(0, shift[0], shift[1]) - target).std()
         gradient = jacobian[:, :2].T @ jacobian[:, :2]
-        if np.abs(shift).max() < 12 * step and left < 0.5 * target.std() and np.linalg.eigvalsh(gradient)[0] * step**2 > 0.3:
+        firm = np.linalg.eigvalsh(gradient)[0] * step**2 > 0.3
+        if firm and np.abs(shift).max() < 12 * step and left < 0.5 * target.std():
             shifts[n] = shift[0] * east + shift[1] * north
             usable[n] = True
     return shifts, usable

@@ -75,8 +75,8 @@ def score(name: str, result: np.ndarray, truth: np.ndarray, scene: scenes.Scene,
     raw = scenes.percentiles(shifts[usable])
     rest = scenes.percentiles(scenes.after_turn(shifts[usable], where[usable]))
     energy = [f"{100 * scenes.cap_energy(result, disc):+.2f}" for disc in scene.lights()]
-    print(f"{name}: raw p50 {raw[0]:.4f} p95 {raw[1]:.4f} worst {raw[2]:.4f}, rest p50 {rest[0]:.4f} worst {rest[2]:.4f} deg "
-          f"({usable.sum()} marks); energy {' '.join(energy)} %")  # fmt: skip
+    print(f"{name}: raw p50 {raw[0]:.4f} p95 {raw[1]:.4f} worst {raw[2]:.4f}, rest p50 {rest[0]:.4f} "
+          f"worst {rest[2]:.4f} deg ({usable.sum()} marks); energy {' '.join(energy)} %")  # fmt: skip
 
 
 def known() -> None:

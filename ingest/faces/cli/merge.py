@@ -40,7 +40,7 @@ def _run(args: argparse.Namespace) -> int:
         raise UsageError(f"{len(args.exposure)} exposures for {len(args.frames)} frames.", next="Give one per frame.")
     record = merge_files(
         [Path(f) for f in args.frames], out, kind=args.kind, space=args.space,
-        exposures=[_seconds(e) for e in args.exposure] or None, align=not args.no_align,
+        exposures=[seconds(e) for e in args.exposure] or None, align=not args.no_align,
         movement=not args.no_movement, encoding=args.encoding, replace=args.replace,
         progress=_Bar() if sys.stderr.isatty() else None,
     )
@@ -55,7 +55,7 @@ def _run(args: argparse.Namespace) -> int:
     return EXIT_NEEDS_A_PERSON if asks else EXIT_WELL
 
 
-def _seconds(text: str) -> float:
+def seconds(text: str) -> float:
     from fractions import Fraction
 
     try:

@@ -11,7 +11,7 @@ Pictures are added one view at a time, so that memory holds one of them beside t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -65,10 +65,7 @@ class Projector:
         self._dropped: list[tuple[NDArray[np.int64], Doubles]] = []
         self._strong = 0.0
 
-    def add(
-        self, view: int, picture: Single, *, sigma: Floats | None = None,
-        progress: Callable[[float], None] = lambda _: None,
-    ) -> None:  # fmt: skip
+    def add(self, view: int, picture: Single, *, sigma: Floats | None = None) -> None:
         """Add a view's picture (h, w, 3; linear, finite).  ``sigma`` (h, w) is its relative noise: a
         noisier picture counts less where another shows the same."""
         mine = [c for c in self.cameras if c.view == view]
@@ -77,11 +74,10 @@ class Projector:
         mild, strong = _split(picture, ceiling)
         lowest = min(0.0, float(picture.min()))
         trust = None if sigma is None else _trust(sigma)
-        for done, camera in enumerate(mine):
+        for camera in mine:
             if strong is not None:
                 self._drop(camera, picture, strong, ceiling)
             self._look_up(camera, mild, trust, lowest)
-            progress((done + 1) / len(mine))
 
     def finish(self) -> Projected:
         """The result; nothing may be added after."""

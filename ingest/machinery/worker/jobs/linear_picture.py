@@ -63,6 +63,11 @@ def read(source: BinaryIO) -> LinearPicture:
     return _windowed(LinearPicture(rgb=rgb, header=header, layers=layers))
 
 
+def size(header: dict[str, Any]) -> tuple[int, int]:
+    """(width, height) of the picture :func:`read` gives."""
+    return _size(header, "displayWindow")
+
+
 def _size(header: dict[str, Any], window: str) -> tuple[int, int]:
     low, high = header[window]
     return int(high[0]) - int(low[0]) + 1, int(high[1]) - int(low[1]) + 1

@@ -1,0 +1,169 @@
+"""The job ``panorama``: linear pictures of the views of one standpoint to one upright lat-long.
+
+Arguments: ``lens`` (a lens file's content), ``views`` (how many pictures), ``width`` (None: as fine as the
+pictures), ``level`` (``heading_deg``, ``pitch_deg``, ``roll_deg`` of a further turn), ``layouts`` (for a
+lat-long: "auto", "corners" or "centres" per view), ``calibrate``, ``half`` (store half where it fits).
+Files: one EXR per view, then the EXR to write (empty, readable, seekable).
+
+The answer is the record: size, coverage, seam, findings, and the lens numbers used (refined ones with
+their sigmas when asked to calibrate).  Raises :class:`Unreadable` for a picture that does not fit the
+lens numbers.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from typing import Any, BinaryIO
+
+import cv2
+import numpy as np
+
+from ingest.errors import Unreadable
+from ingest.machinery.worker import exr
+from ingest.machinery.worker.jobs import linear_picture
+from ingest.records.lenses import LensFile, LensFileWrong
+from ingest.steps.merging import colour
+from ingest.steps.panorama import cameras, record, seams
+from ingest.steps.panorama.cameras import Camera, Equirect
+from ingest.steps.panorama.projection import Projected, Projector
+from ingest.steps.panorama.raster import Layout, Raster, layout_of
+from ingest.steps.panorama.repair import repaired
+
+Progress = Callable[[float], None]
+_LAYOUTS = {"corners": Layout.CORNERS, "centres": Layout.CENTRES}
+_KEPT = (
+    "whiteLuminance", "expTime", "aperture", "isoSpeed", "capDate", "utcOffset", "cameraMake", "cameraModel",
+    "cameraSerialNumber", "lensModel",
+)  # fmt: skip
+_WIDEST = 16384
+
+
+def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> dict[str, Any]:
+    """See the module's text."""
+    cv2.setNumThreads(1)
+    started = time.process_time()
+    try:
+        numbers = LensFile.from_json(args["lens"])
+    except LensFileWrong as error:
+        raise Unreadable(error.what, next=error.next) from error
+    views = int(args["views"])
+    if len(files) != views + 1 or views < 1:
+        raise ValueError("the job panorama needs a file a view and one to write")
+    sources, out = files[:views], files[views]
+    findings: list[dict[str, Any]] = []
+    level = {k: float(v) for k, v in (args.get("level") or {}).items()}
+    world = cameras.levelled(**level)
+    if args.get("calibrate"):
+        numbers, more = _calibrated(numbers, sources)
+        findings += more
+    progress(0.3 if args.get("calibrate") else 0.05)
+    if numbers.kind == "lat-long":
+        shown, agreement, header = _equirects(numbers, sources, args, world), None, _header(sources[0])
+    else:
+        header = _header(sources[0])
+        size = linear_picture.size(header)
+        try:
+            numbers = numbers.scaled(*size)
+        except LensFileWrong as error:
+            raise Unreadable(error.what, next=error.next) from error
+        shown = list(cameras.of_file(numbers, views, world=world))
+        agreement = _agreement(shown, sources)
+    width = _width(args.get("width"), shown)
+    raster = Raster(height=width // 2, width=width)
+    powers = agreement.powers if agreement is not None and agreement.doubtful_share > 0 else None
+    projector = Projector(raster, shown, powers=powers)
+    mended = 0
+    for i, source in enumerate(sources):
+        picture = linear_picture.read(source)
+        sound, count = repaired(picture.rgb)
+        mended += count
+        projector.add(i, sound, sigma=picture.layers.get("sigma.Y"))
+        progress(0.3 + 0.55 * (i + 1) / views)
+        del picture, sound
+    made = projector.finish()
+    progress(0.88)
+    kind = _write(out, made, header, numbers, half=bool(args.get("half", True)))
+    answer = record.of(numbers, made, raster, agreement, views=views, level=level, findings=findings, mended=mended)
+    answer["pixel_type"] = kind
+    answer["cpu_s"] = round(time.process_time() - started, 2)
+    progress(1.0)
+    return answer
+
+
+def _header(source: BinaryIO) -> dict[str, Any]:
+    header, _ = exr.read(source, header_only=True)
+    return header
+
+
+def _calibrated(numbers: LensFile, sources: Sequence[BinaryIO]) -> tuple[LensFile, list[dict[str, Any]]]:
+    from ingest.steps.panorama import calibration
+
+    pictures = []
+    for source in sources:
+        picture = linear_picture.read(source)
+        sound, _ = repaired(picture.rgb)
+        pictures.append(sound)
+    return calibration.refine(numbers, pictures)
+
+
+def _agreement(shown: Sequence[Camera | Equirect], sources: Sequence[BinaryIO]) -> seams.Agreement:
+    """Thinned luminance of each view, once, for every camera on it."""
+    thin: list[Camera] = []
+    pictures = []
+    for i, source in enumerate(sources):
+        mine = [c for c in shown if isinstance(c, Camera) and c.view == i]
+        factor = min(seams.thin_factor(c) for c in mine)
+        picture = linear_picture.read(source)
+        sound, _ = repaired(picture.rgb)
+        small = seams.thinned(sound, factor)
+        for camera in mine:
+            thin.append(seams.thinned_camera(camera, factor))
+            pictures.append(small)
+    return seams.judge(thin, pictures)
+
+
+def _equirects(
+    numbers: LensFile, sources: Sequence[BinaryIO], args: dict[str, Any], world: Any
+) -> list[Camera | Equirect]:
+    layouts = list(args.get("layouts") or ())
+    found: list[Camera | Equirect] = []
+    for i, source in enumerate(sources):
+        picture = linear_picture.read(source)
+        height, width = picture.rgb.shape[:2]
+        if height < 4 or not 1.9 <= width / height <= 2.1:
+            raise Unreadable(f"the lens numbers say lat-long, the picture is {width}x{height}.",
+                             next="Give the lens numbers of this body.")  # fmt: skip
+        word = str(layouts[i]) if i < len(layouts) else "auto"
+        layout = _LAYOUTS.get(word) or layout_of(picture.rgb, says_latlong=picture.says_latlong)
+        raster = Raster(height=height, width=width, layout=layout)
+        stands = world @ cameras.standing(numbers.view(i))
+        found.append(Equirect(view=i, raster=raster, from_world=np.asarray(stands.T)))
+    return found
+
+
+def _width(asked: object, shown: Sequence[Camera | Equirect]) -> int:
+    """Even; without a wish as fine as the pictures in their middle."""
+    if asked is not None:
+        width = asked if isinstance(asked, int) else 0
+        if not 8 <= width <= _WIDEST or width % 2:
+            raise Unreadable(f"a width of {width} cannot be made.", next=f"Give an even one from 8 to {_WIDEST}.")
+        return width
+    finest = max(c.pixels_per_radian for c in shown)
+    return int(min(_WIDEST, max(64, 2 * round(np.pi * finest))))
+
+
+def _write(out: BinaryIO, made: Projected, header: dict[str, Any], numbers: LensFile, *, half: bool) -> str:
+    facts: dict[str, Any] = {
+        "chromaticities": colour.CHROMATICITIES["rec709"],
+        "envmap": "latlong",
+        "wrapmodes": "periodic,clamp",
+        **{name: header[name] for name in _KEPT if header.get(name) not in (None, "")},
+        "comments": f"lat-long from {numbers.kind}, {numbers.calibration} lens numbers; OpenEXR raster, +Y up, "
+                    "centre +Z = heading 0",
+    }  # fmt: skip
+    top = float(made.rgb.max())
+    fits = half and top < 0.9 * exr.HALF_MAX
+    kind = np.float16 if fits else np.float32
+    exr.write(out, {"RGB": made.rgb.astype(kind), "coverage": made.coverage.astype(np.float16)}, facts)
+    return "half" if fits else "float"
