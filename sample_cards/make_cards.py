@@ -265,12 +265,12 @@ camera,serial,camera_shows,true_time,offset_s,note
 {KESTO.make} {KESTO.model},{KESTO.serial},2026-04-14 14:05:40,2026-04-14 14:04:05,,phone clock; the offset follows
 """
 MEASUREMENTS = """\
-day,setup,what,written,by,with
-2026-04-14,31A,lens to heron,4.2 m,M. Odry,laser
-2026-04-14,31A,crate left: length x width x height,1.2 m x 1.2 m x 1.1 m,M. Odry,tape
-2026-04-14,31A,water wheel: diameter,2.44 m,M. Odry,laser
-2026-04-14,32A,lamp post: height,2.8 m,M. Odry,tape
-2026-04-14,33B,lens to hut window,2.35 m,M. Odry,laser
+day,setup,name,value,length,width,height,by,with
+2026-04-14,31A,lens to heron,4.2 m,,,,M. Odry,laser
+2026-04-14,31A,crate left,,1.2 m,1.2 m,1.1 m,M. Odry,tape
+2026-04-14,31A,water wheel diameter,2.44 m,,,,M. Odry,laser
+2026-04-14,32A,lamp post,,,,2.8 m,M. Odry,tape
+2026-04-14,33B,lens to hut window,2.35 m,,,,M. Odry,laser
 """
 
 
