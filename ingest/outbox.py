@@ -17,7 +17,7 @@ from ingest.errors import DestinationUnavailable, NameTaken, NightloaderError, R
 from ingest.machinery.disk.appending import append_lines
 from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.durable import OpenTemp, Written, abandon, commit, make_durable_file, open_temp
-from ingest.machinery.disk.files import write_all
+from ingest.machinery.disk.files import read_small, write_all
 from ingest.machinery.disk.hashing import digest_of
 from ingest.machinery.ledger.cards import Planned
 from ingest.machinery.ledger.work import Output
@@ -102,6 +102,26 @@ class Outbox:
                 )
                 self._fact(destination, path, written, kind=kind, owner=owner)
 
+    def put_at(self, destination: OpenDestination, path: str, data: bytes, *, kind: str, owner: str) -> bool:
+        """A paper at one destination; a chain or manifest replaces the one before, lists are never replaced."""
+        with self._costs(destination, path):
+            plan, done = self._hooks(destination)
+            written = make_durable_file(
+                self._services.disk, destination, path, data, replace=kind in PAPERS, planned=plan, ended=done
+            )
+            self._fact(destination, path, written, kind=kind, owner=owner)
+            return True
+        return False
+
+    def read(self, destination: OpenDestination, path: str, *, most: int = 256 << 20) -> bytes | None:
+        """A file of ours, whole; None where there is none or it cannot be read."""
+        folder, _, name = path.rpartition("/")
+        try:
+            with destination.folders.hold(folder) as held:
+                return read_small(self._services.disk, held, name, most=most)
+        except OSError:
+            return None
+
     def append(self, path: str, lines: Callable[[str], Sequence[bytes]], written: Callable[[str], None]) -> None:
         """Lines to the end of a log at every destination that is here.
 
@@ -147,7 +167,9 @@ class Outbox:
         have: dict[tuple[str, str], dict[str, Output]] = {}
         for output in self._services.work.outputs():
             have.setdefault((output.owner, output.kind), {})[output.destination_id] = output
-        for at in have.values():
+        for (_, kind), at in have.items():
+            if kind in OF_ONE_DESTINATION or kind.startswith("history"):
+                continue
             for destination in self.here[:]:
                 if destination.id in at:
                     continue
@@ -252,6 +274,8 @@ class Outbox:
             self._services.log.warning("output failed", destination=destination.path, path=path, error=words)
 
 
+# Papers that say what is true of one destination; each destination gets its own.
+OF_ONE_DESTINATION = frozenset({"manifest", "chain", "show manifest"})
 PAPERS = frozenset({"manifest", "checksums", "history", "chain", "show manifest", "record", "report", "list"})
 
 

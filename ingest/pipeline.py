@@ -143,6 +143,7 @@ class Desk:
         for card in services.cards.cards():
             stamp = (services.cards.stamp(card.id), tuple(d.id for d in outbox.here))
             if self._papers.get(card.id, (None, ()))[0] != stamp:
+                paperwork.card_history(services, outbox, card)
                 self._papers[card.id] = (stamp, paperwork.card_papers(services, outbox, card))
             found += self._papers[card.id][1]
         paperwork.running_log(services, outbox)

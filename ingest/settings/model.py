@@ -154,6 +154,14 @@ class Notify(Section):
     quiet_hours: tuple[Clock, Clock] | None = Field(None, description="No bundled notices between these hours.")
 
 
+class Security(Section):
+    """What papers and pages may say."""
+
+    host: str = Field("data-cart", min_length=1, max_length=64,
+                      description="Name of this machine in papers: an alias, never asked of the system.")
+    previews: bool = Field(True, description="Put preview pictures into reports.")
+
+
 class Settings(Section):
     """All settings of one show, whole and valid."""
 
@@ -166,6 +174,7 @@ class Settings(Section):
     filing: Filing = Filing()
     due: Due = Due()
     notify: Notify = Notify()
+    security: Security = Security()
     home: Path = Field(Path(), exclude=True, description="Folder of the settings file; set by the reader.")
 
     def beside(self, name: str) -> Path:

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from ingest.settings.model import Body, Copying, Destination, Due, Filing, Merging, Notify, Show, Watch
+from ingest.settings.model import Body, Copying, Destination, Due, Filing, Merging, Notify, Security, Show, Watch
 
 HEAD = """\
 # Settings of one show. Lines that start with # show a default; take the # away to change it.
@@ -27,7 +27,7 @@ def render(
     for path in destinations:
         parts.append(_section("destinations", Destination, {"path": path}, table="[[{}]]"))
     parts.append(_section("copying", Copying, {"one_disk": one_disk} if one_disk else {}))
-    for name, model in (("merging", Merging), ("filing", Filing), ("due", Due), ("notify", Notify)):
+    for name, model in (("merging", Merging), ("filing", Filing), ("due", Due), ("notify", Notify), ("security", Security)):
         parts.append(_section(name, model, {}))
     body = _section("bodies", Body, {}, table="[[{}]]")
     parts.append("# One block per camera; every key may be left out.\n" + "\n".join(

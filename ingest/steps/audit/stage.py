@@ -34,6 +34,16 @@ BATCH = 256
 NOT_READ_AGAIN = frozenset({"show log"})
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Audited:
+    """The report, when it began, and what was read again: (destination id, card id) -> stored path -> size and
+    digests by our names (files that could not be read are in the report)."""
+
+    report: AuditReport
+    started_utc: str
+    read: Mapping[tuple[str, str], Mapping[str, tuple[int, Mapping[str, str]]]]
+
+
 @dataclass(slots=True)
 class _Reading:
     """What one thread has read at one destination."""
@@ -45,6 +55,7 @@ class _Reading:
     interrupted: bool = False
     differed: list[tuple[str, str]] = field(default_factory=list)
     unreadable: list[tuple[str, str]] = field(default_factory=list)
+    read: dict[str, dict[str, tuple[int, dict[str, str]]]] = field(default_factory=dict)
 
     def done(self) -> Reread:
         return Reread(
@@ -57,8 +68,9 @@ class _Reading:
 def run(
     services: Services, policy: Policy, *, day: str, days: Sequence[str] = (), full: bool = False,
     stop: threading.Event | None = None, progress: Callable[[str], None] = lambda _: None,
-) -> AuditReport:
+) -> Audited:
     """The whole audit about ``day`` (and further ``days`` whose cards are read whole)."""
+    started = services.clock.utc()
     halt = stop or services.stop
     records = services.cards.destinations(lost=True)
     opened: list[OpenDestination] = []
@@ -89,8 +101,11 @@ def run(
         judge_card(c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy)
         for c in cards
     ]
-    evidence = _evidence(services, day, verdicts, present, rereads, differences)
-    return judge(evidence)
+    evidence = _evidence(services, day, verdicts, present, [r.done() for r in rereads], differences)
+    return Audited(
+        report=judge(evidence), started_utc=started,
+        read={(r.destination_id, card): found for r in rereads for card, found in r.read.items()},
+    )
 
 
 def _compare(
@@ -134,7 +149,7 @@ def _read_again(
     services: Services, opened: Sequence[OpenDestination], cards: Sequence[CardRecord],
     copies: Mapping[str, Sequence[CopyFact]], days: Sequence[str], full: bool, stop: threading.Event,
     progress: Callable[[str], None],
-) -> list[Reread]:
+) -> list[_Reading]:
     here = {d.id for d in opened}
     held = []
     for card in cards:
@@ -169,7 +184,7 @@ def _read_again(
             pool.submit(_one_destination, services, d, todo[d.id], outputs[d.id], folders, stop, progress)
             for d in opened
         ]
-        return [r.result().done() for r in runs]
+        return [r.result() for r in runs]
 
 
 def _one_destination(
@@ -189,6 +204,9 @@ def _one_destination(
             expected = copy.source_digest.rpartition(":")[2]
             _note(reading, copy.card_id, copy.stored_path, digest, expected, copy.size_bytes)
             batch.append((copy, digest, proof, services.clock.utc()))
+            if digest:
+                found = (copy.size_bytes, {"xxh3_128": digest})
+                reading.read.setdefault(copy.card_id, {})[copy.stored_path] = found
             if len(batch) >= BATCH:
                 services.cards.record_reread(batch)
                 batch = []

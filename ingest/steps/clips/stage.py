@@ -83,16 +83,3 @@ def read_clips(
             yield ClipRead(digest=item.digest, facts=None, trouble=error.what, again=error.retry)
         finally:
             os.close(fd)
-
-
-def read_new(services: Services, originals: Originals) -> int:
-    """Read every clip on the cards that no fact is known of, from verified copies; answers how many."""
-    known = services.work.clips().keys()
-    fresh = dict.fromkeys(o.file.digest for o in originals.of_kind(FileKind.CLIP) if o.file.digest not in known)
-    items = [ClipToRead(digest=d, open=functools.partial(originals.open, d)) for d in fresh]
-    with contextlib.suppress(WorkerStopped):  # the rest is asked for at the next start
-        for read in read_clips(services.worker, items, cancel=services.stop):
-            if not read.again:
-                facts = read.facts.to_json() if read.facts is not None else None
-                services.work.add_clip(read.digest, facts, read.trouble, services.clock.utc())
-    return len(items)

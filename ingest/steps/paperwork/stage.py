@@ -11,7 +11,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ingest import __version__
+from ingest.errors import Unreadable
 from ingest.machinery.clock import utc_of_seconds
+from ingest.machinery.disk.destinations import OpenDestination
 from ingest.machinery.ledger.work import ProbeFact
 from ingest.originals import Originals
 from ingest.outbox import Outbox
@@ -22,7 +24,10 @@ from ingest.records.findings import Finding
 from ingest.records.names import shown
 from ingest.records.views import View
 from ingest.services import Services
+from ingest.steps.paperwork import history
 from ingest.steps.paperwork.checksums import CHECKERS, card_logs, unlisted_finding
+from ingest.steps.paperwork.history_reading import ReadList, parse_chain, parse_list, standing
+from ingest.steps.paperwork.lists import began, is_whole
 from ingest.steps.paperwork.manifest import card_manifest, probe_record, show_manifest
 from ingest.steps.paperwork.showlog import line
 
@@ -192,3 +197,67 @@ def running_log(services: Services, outbox: Outbox) -> None:
     outbox.append(
         f"{services.show}/{LOG}", owed, lambda destination_id: services.work.put(key(destination_id), str(newest))
     )
+
+
+def card_history(
+    services: Services, outbox: Outbox, card: CardRecord,
+    reread: Mapping[str, Mapping[str, tuple[int, Mapping[str, str]]]] | None = None, started_utc: str = "",
+) -> None:
+    """The next list of the card's hash-list history at each destination that is here, if one is due.
+
+    Without ``reread`` it lists what a whole copy added; with it (destination id -> stored path -> size and
+    digests by our names) what an audit read again there, *verified* or *failed*.
+    """
+    files, copies = services.cards.files(card.id), services.cards.copies(card.id)
+    name = card.folder.rsplit("/", 1)[-1]
+    base = f"{services.show}/{card.folder}/{history.FOLDER}"
+    for destination in outbox.here:
+        if not is_whole(files, copies, destination.id):
+            continue
+        held = _held_lists(services, outbox, destination, card.id, base)
+        if held is None:
+            continue
+        links, lists = held
+        known = standing(lists)
+        if reread is None:
+            listed = history.first_listing(files, copies, destination_id=destination.id, known=known)
+            started = began(files, (x.path for x in listed), card.first_seen_utc)
+        else:
+            listed = history.verified_listing(reread.get(destination.id, {}), known)
+            started = started_utc[:19] + "Z"
+        if not listed:
+            continue
+        made = history.generation(
+            listed, number=len(links) + 1, folder=name, started_utc=started,
+            process="transfer" if reread is None else "in-place", host=services.settings.security.host,
+            tool_version=__version__,
+        )
+        if made is None:
+            continue
+        # The list first, then the chain that names it: a stop between leaves a list the next run finds equal.
+        if outbox.put_at(destination, f"{base}/{made.link.name}", made.data, kind=f"history {made.link.number}",
+                         owner=card.id):
+            outbox.put_at(destination, f"{base}/{history.CHAIN}", history.chain([*links, made.link]), kind="chain",
+                          owner=card.id)
+
+
+def _held_lists(
+    services: Services, outbox: Outbox, destination: OpenDestination, card_id: str, base: str
+) -> tuple[list[history.Link], list[ReadList]] | None:
+    """The chain and the lists at a destination; None where they do not fit each other (the audit tells)."""
+    chain = outbox.read(destination, f"{base}/{history.CHAIN}")
+    if chain is None:
+        return [], []
+    try:
+        links = list(parse_chain(chain, item=f"{base}/{history.CHAIN}"))
+        lists = []
+        for link in links:
+            data = outbox.read(destination, f"{base}/{link.name}")
+            if data is None or history.c4(data) != link.c4:
+                services.log.warning("history does not fit its chain", card=card_id, list=link.name)
+                return None
+            lists.append(parse_list(data, item=link.name))
+    except Unreadable as error:
+        services.log.warning("history cannot be read", card=card_id, why=error.what)
+        return None
+    return links, lists
