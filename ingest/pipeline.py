@@ -129,11 +129,13 @@ class Desk:
         files = [(o.file.digest, o.card.id, o.file.path) for o in originals.of_kind(FileKind.CLIP)]
         made = filing.file_clips(services, files, filed.log)
         found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made))
-        services.work.put("coverage", json.dumps([
-            to_json(s, [q for q in (*filed.log.questions, *found.questions)
-                        if any(r.line == q.line and r.file == q.file and r.key == s.key for r in filed.log.rows)])
-            for s in found.setups
-        ]))
+        questions = (*filed.log.questions, *found.questions)
+        rows = {(r.file, r.line): r.key for r in filed.log.rows}
+        entries = [to_json(s, [q for q in questions if rows.get((q.file, q.line)) == s.key]) for s in found.setups]
+        for entry in entries:
+            for item in entry["items"]:
+                item["asked"] = item["item"] in found.asked
+        services.work.put("coverage", json.dumps(entries))
         services.work.put("clips filed", json.dumps([clip_json(c) for c in made]))
         self._new_findings("coverage", found.findings)
 

@@ -78,7 +78,7 @@ def _kept(args: argparse.Namespace) -> int:
 
 def _setup_line(entry: dict[str, Any]) -> str:
     head = f"{entry['day']}  {entry['shot'] or 'shot to come'} / {entry['setup']}"
-    items = [f"    {i['item'].replace('_', ' ')}: {i['status']}" for i in entry["items"]]
+    items = [f"    {i['item'].replace('_', ' ')}: {i['status']}" for i in entry["items"] if i["asked"]]
     asks = [
         f"    {q['file']} line {q['line']}, {q['column']}: {q['written']!r} {q['asks']}" for q in entry["questions"]
     ]

@@ -7,6 +7,7 @@ counting, and the copier owes it again only when a person has seen the finding.
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -19,13 +20,14 @@ from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.folders import list_tree
 from ingest.machinery.disk.readback import Buffer, read_from_device
 from ingest.machinery.ledger.work import Output
-from ingest.records.audit_paper import AuditReport, ProbeLine
+from ingest.records.audit_paper import AuditReport, CoverageLine, Mark, ProbeLine, SetupLine
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, EntryKind
 from ingest.records.findings import Finding
+from ingest.records.names import token
 from ingest.records.papers import PaperFinding
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, compare
-from ingest.steps.audit.evidence import AuditEvidence, Reread, Unfiled
+from ingest.steps.audit.evidence import AuditEvidence, BodyClock, Reread, Unfiled
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
 from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
@@ -98,7 +100,9 @@ def run(
         for destination in opened:
             destination.close()
     verdicts = [
-        judge_card(c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy)
+        judge_card(
+            c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy, _names(present)
+        )
         for c in cards
     ]
     evidence = _evidence(services, day, verdicts, present, [r.done() for r in rereads], differences)
@@ -260,6 +264,56 @@ def _read(services: Services, destination: OpenDestination, path: str, buffer: B
         return "", ""
 
 
+# Which of the ten questions a step's finding belongs to, where its kind alone does not say.
+_QUESTION = {
+    "card_expected": 1, "not written": 1, "name taken": 1, "set under review": 5, "set incomplete": 5, "not merged": 5,
+    "probe_height": 5, "probe_age": 5, "filing doubtful": 6, "clock doubtful": 7, "clock notes not understood": 7,
+    "log_question": 8, "take_without_clip": 8, "clip_without_take": 8, "numbers_missing": 8, "header_differs": 8,
+}
+
+
+def _asked(finding: Finding) -> Finding:
+    number = _QUESTION.get(finding.kind)
+    return finding if number is None else replace(finding, more={**finding.more, "question": number})
+
+
+def _setups(services: Services) -> list[SetupLine]:
+    """The setups as the last pass at the desk judged them, with the items that the settings ask for."""
+    out = []
+    for entry in json.loads(services.work.recall("coverage") or "[]"):
+        out.append(SetupLine(
+            day=entry["day"], unit=entry["unit"], shot=entry["shot"], setup=entry["setup"], camera=entry["camera"],
+            lens=entry["lens"], start_utc=entry["start_utc"], end_utc=entry["end_utc"],
+            items=[
+                CoverageLine(item=i["item"], status=i["status"], due_until_utc=i["due_until_utc"], why=i["why"])
+                for i in entry["items"] if i["asked"]
+            ],
+            marks=[
+                Mark(utc=utc_of_seconds(v.taken_s[0]), what="probe", item=v.id)
+                for v in services.work.views()
+                if v.taken_s and any(v.id in i["evidence"] for i in entry["items"])
+            ],
+        ))
+    return out
+
+
+def _clocks(services: Services) -> list[BodyClock]:
+    return [
+        BodyClock(
+            body=c["nickname"] or c["body"], source=c["source"], offset_s=c["offset_s"],
+            drift_s_per_day=c["drift_s_per_day"], uncertainty_s=c["uncertainty_s"],
+        )
+        for c in json.loads(services.work.recall("bodies") or "[]")
+    ]
+
+
+def _names(destinations: Sequence[DestinationRecord]) -> dict[str, str]:
+    """What papers call the destinations: the last part of their paths, told apart where two are alike."""
+    short = {d.id: token(d.path.replace("\\", "/").rstrip("/").rpartition("/")[2]) or d.id[:8] for d in destinations}
+    seen = list(short.values())
+    return {i: name if seen.count(name) == 1 else f"{name}-{i[:4]}" for i, name in short.items()}
+
+
 def _evidence(
     services: Services, day: str, verdicts: Sequence[CardVerdict], present: Sequence[DestinationRecord],
     rereads: Sequence[Reread], differences: Sequence[Difference],
@@ -289,9 +343,22 @@ def _evidence(
     unfiled = [
         Unfiled(item=f.item, what="probe", why=f.what, next=f.next) for f in findings if f.kind == "unfiled"
     ]
+    names = _names(present)
+
+    def plain(finding: Finding) -> Finding:
+        """No paper holds a path of this machine: destinations go by their names."""
+        item, what, next_ = finding.item, finding.what, finding.next
+        for d in present:
+            item, what, next_ = (t.replace(d.path, names[d.id]) for t in (item, what, next_))
+        more = {k: v for k, v in finding.more.items() if k != "destination"}
+        return replace(finding, item=item, what=what, next=next_, more=more)
+
     return AuditEvidence(
         show=services.show, time_zone=services.settings.show.timezone, day=day, written_utc=services.clock.utc(),
         software_version=__version__, cards=verdicts, destinations=present,
-        names={d.id: d.path for d in present}, rereads=rereads, differences=differences, probes=probes,
-        unfiled=unfiled, findings=[f for f in findings if f.kind != "unfiled"],
+        names=names, rereads=rereads, differences=differences, probes=probes,
+        unfiled=unfiled, clocks=_clocks(services), setups=_setups(services),
+        agreement=(), agreement_checks=len(json.loads(services.work.recall("clips filed") or "[]")),
+        # Unfiled probes and due items have lines of their own.
+        findings=[_asked(plain(f)) for f in findings if f.kind != "unfiled" and not f.kind.endswith(("_due", "_lost"))],
     )

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from ingest.records.audit_paper import AuditReport, CardLine, Line
 from ingest.records.names import shown
-from ingest.steps.audit.words import clock_word, number_word
+from ingest.steps.audit.words import about, clock_word, number_word
 
 MARKS = {"loss": "✖ loss", "person": "▲ person", "note": "· note", "well": "✓ well", "not checked": "○ not checked"}
 
@@ -42,7 +42,8 @@ def render_text(report: AuditReport, *, width: int = 80) -> str:
 
 def _exception(n: int, line: Line, zone: str, width: int) -> Iterable[str]:
     until = f" (until {clock_word(line.until_utc, zone, day=True)})" if line.until_utc else ""
-    yield from _wrap(f"{n:2}. {MARKS[line.state]}, question {line.question}{until}: {line.what}", width, "    ")
+    words = about(line.item, line.what)
+    yield from _wrap(f"{n:2}. {MARKS[line.state]}, question {line.question}{until}: {words}", width, "    ")
     yield from _wrap(f"    -> {line.next}", width, "       ")
 
 

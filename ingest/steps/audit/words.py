@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -19,6 +20,16 @@ def number_word(count: int, one: str, many: str = "") -> str:
     ('1 card', '2,381 files', '0 entries')
     """
     return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def about(item: str, what: str) -> str:
+    """``what`` with the item before it, unless the words name it already or it is an id that tells nothing.
+
+    >>> about("cards/2026-04-14/ORBE-02/a.JPG", "it cannot be decoded"), about("p17b0bb40c5", "7 frames")
+    ('cards/2026-04-14/ORBE-02/a.JPG: it cannot be decoded', 'p17b0bb40c5: 7 frames')
+    """
+    last = item.rpartition("/")[2].rpartition(":")[2].strip()
+    return what if not item or last in what or re.match(r"[0-9a-f]{12}", item) else f"{item}: {what}"
 
 
 def bytes_word(size_bytes: int) -> str:

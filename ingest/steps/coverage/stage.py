@@ -28,11 +28,13 @@ from ingest.steps.setups.sheet import read_sheet, unusual
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Coverage:
-    """Every setup with its due items, the questions that the files leave open, and what a person should know."""
+    """Every setup with its due items, the questions that the files leave open, what a person should know, and
+    the items that the settings ask for (only these become findings)."""
 
     setups: tuple[SetupCoverage, ...]
     questions: tuple[Question, ...]
     findings: tuple[Finding, ...]
+    asked: frozenset[str]
 
 
 def cover(
@@ -81,7 +83,7 @@ def cover(
         *takes_and_clips(log.rows, captured), *headers_and_log(log.rows, sheets, captured),
         *numbering_gaps(captured), *expected_cards(expected, _cards(services)),
     ]
-    return Coverage(setups=setups, questions=questions, findings=tuple(found))
+    return Coverage(setups=setups, questions=questions, findings=tuple(found), asked=frozenset(wanted))
 
 
 def _bytes(services: Services, name: str) -> bytes:

@@ -19,7 +19,7 @@ from markupsafe import Markup
 
 from ingest.records.audit_paper import AuditReport, ProbeLine
 from ingest.records.names import shown
-from ingest.steps.audit.words import bytes_word, clock_word, number_word
+from ingest.steps.audit.words import about, bytes_word, clock_word, number_word
 from ingest.steps.reports.page import PAGE
 from ingest.steps.reports.style import STYLE
 from ingest.steps.reports.timeline import lay_out
@@ -73,7 +73,7 @@ def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures]
         contents=_contents(report, items), anchors=anchors, items=items, proofs=_PROOFS, pictures=pictures or {},
         strip=lay_out(report.setups, report.time_zone), histograms={p.id: _histogram(p) for p in report.probes},
         clock=lambda utc, day: Markup("<time>{}</time>").format(clock_word(utc, report.time_zone, day=day)),
-        number=number_word, bytes=bytes_word,
+        number=number_word, bytes=bytes_word, about=about,
         seconds=seconds_word, share=_share, probe_state=_probe_state,
     )  # fmt: skip
     return text.encode("utf-8")

@@ -64,7 +64,7 @@ PAGE = (
 {% if r.exceptions %}
 <ol class="calls">
 {% for x in r.exceptions %}<li>{{ tag(x.state) }}<div>
-<p>{{ x.what }}{% if x.item in anchors %} <a href="#{{ anchors[x.item] }}">Show it</a>{% endif %}</p>
+<p>{{ about(x.item, x.what) }}{% if x.item in anchors %} <a href="#{{ anchors[x.item] }}">Show it</a>{% endif %}</p>
 <p class="next">{{ x.next }}</p>
 {% if x.until_utc %}<p class="small">Possible until {{ clock(x.until_utc, true) }}</p>{% endif %}</div></li>
 {% endfor %}
