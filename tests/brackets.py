@@ -125,6 +125,7 @@ def make(
     jitter: float = 0.0,
     flicker: tuple[int, float] | None = None,
     shifts: Sequence[tuple[float, float]] | None = None,
+    fine: Array | None = None,
     figure: bool = False,
     isos: Sequence[float] | None = None,
     hold: float = 1.0,
@@ -133,7 +134,7 @@ def make(
     """Photograph ``truth`` (brightest about 1).
 
     The shortest exposure records ``hold`` x truth's unit at full well.  ``jitter`` is the rms error of
-    the shutter, ``flicker`` (frame, factor), ``shifts`` (x, y) in pixels a frame (truth moves by it),
+    the shutter, ``flicker`` (frame, factor), ``shifts`` (x, y) in pixels a frame, of the scene ``fine`` (see :func:`optics`),
     ``figure`` lets a dark and bright figure walk through.
     """
     rng = np.random.default_rng(1000 + seed)
@@ -145,7 +146,8 @@ def make(
             factor *= flicker[1]
         moment = truth
         if shifts:
-            moment = moved(truth, *shifts[k])
+            assert fine is not None
+            moment = optics(fine, *shifts[k])
         if figure:
             moment = with_figure(moment, k, len(exposures))
         s = hold * (t / exposures[0]) * (iso / 100.0) * factor / 1.0
@@ -202,26 +204,16 @@ def encode(codes: Array, body: Body, kind: str, pattern: Any = None) -> bytes:
     raise ValueError(kind)
 
 
-def moved(picture: Array, dx: float, dy: float) -> Array:
-    """The picture moved by (dx, dy) pixels, exactly (Fourier shift on a mirrored copy in log light)."""
-    log = np.log(picture)
-    out = np.empty_like(picture)
-    for c in range(picture.shape[2]):
-        spectrum = np.fft.fft2(log[..., c])
-        fy = np.fft.fftfreq(log.shape[0])[:, None]
-        fx = np.fft.fftfreq(log.shape[1])[None, :]
-        # band-limited to 0.8 Nyquist, so that moved and unmoved pictures are samples of one scene
-        out[..., c] = np.fft.ifft2(spectrum * np.exp(-2j * np.pi * (fx * dx + fy * dy))).real
-    return np.exp(out)
+FINE = 4  # sub-pixels a pixel: shifts of a scene are multiples of 1/4 pixel
 
 
-def band_limited(picture: Array) -> Array:
-    """A scene that sub-pixel shifts can sample without aliasing."""
-    log = np.log(picture)
-    fy = np.abs(np.fft.fftfreq(log.shape[0]))[:, None]
-    fx = np.abs(np.fft.fftfreq(log.shape[1]))[None, :]
-    keep = np.exp(-((np.hypot(fx, fy) / 0.28) ** 6))
-    return np.exp(np.stack([np.fft.ifft2(np.fft.fft2(log[..., c]) * keep).real for c in range(3)], axis=-1))
+def optics(fine: Array, dx: float = 0.0, dy: float = 0.0) -> Array:
+    """A scene drawn 4 times finer, moved by (dx, dy) pixels, seen through a lens (Gaussian of 0.55 pixel)
+    and pixels: exact for multiples of a quarter pixel, without interpolation."""
+    rolled = np.roll(fine, (round(dy * FINE), round(dx * FINE)), (0, 1))
+    blurred = cv2.GaussianBlur(rolled, (0, 0), 0.55 * FINE, borderType=cv2.BORDER_REFLECT)
+    h, w, c = blurred.shape
+    return blurred.reshape(h // FINE, FINE, w // FINE, FINE, c).mean(axis=(1, 3))
 
 
 def with_figure(picture: Array, k: int, count: int) -> Array:

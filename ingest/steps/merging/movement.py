@@ -23,6 +23,8 @@ F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
 #: Rows first..last of frame k, aligned: light (h, w, C) and usable (h, w) or None.
 LoadRows = Callable[[int, int, int], tuple[F32, U8 | None]]
+#: Half a step of rounding by light.
+Grain = Callable[[npt.NDArray[np.float32]], npt.NDArray[np.float32]]
 
 _TOLERANCE = 0.03  # of the consensus
 _PROOF = 4.5  # standard deviations
@@ -43,16 +45,22 @@ class Movement:
 
 
 def find(
-    frames: Sequence[FrameModel], load: LoadRows, shape: tuple[int, int, int], side: int, rows: int = 128
-) -> Movement:
-    """Compare all frames (dark to bright) in bands of ``rows``; ``shape`` is that of the stack."""
+    frames: Sequence[FrameModel], load: LoadRows, shape: tuple[int, int, int], side: int, grain: Grain,
+    rows: int = 128,
+) -> Movement:  # fmt: skip
+    """Compare all frames (dark to bright) in bands of ``rows``; ``shape`` is that of the stack.
+
+    Colour pictures are compared by luminance: a codec that stores colour coarsely errs in single
+    channels, not there.  ``grain(light)`` is half a step of rounding at that light, which averaging over
+    a window does not remove.
+    """
     h, w, _ = shape
     high, wide = -(-h // side), -(-w // side)
     out = np.zeros((len(frames), high, wide), np.uint8)
     for top in range(0, h, rows):
         bottom = min(h, top + rows)
         windows = [_reduce(*load(k, top, bottom), frames[k].clip, side) for k in range(len(frames))]
-        out[:, top // side : -(-bottom // side)] = _outliers(frames, windows, side)
+        out[:, top // side : -(-bottom // side)] = _outliers(frames, windows, side, grain)
     return _grown(out, side)
 
 
@@ -80,6 +88,8 @@ def _reduce(light: F32, usable: U8 | None, clip: float, side: int) -> _Windows:
         blocks = light.reshape(high, side, wide, side, c)
         mean = blocks.mean(axis=(1, 3))
         clipped = (blocks.max(axis=(1, 3, 4)) >= clip).astype(np.uint8)
+    if c == 3:
+        mean = (mean @ _LUMA)[..., None]
     present = np.ones((high, wide), np.uint8)
     if usable is not None:
         padded = cv2.copyMakeBorder(usable, 0, high * side - h, 0, wide * side - w, cv2.BORDER_REPLICATE)
@@ -88,11 +98,15 @@ def _reduce(light: F32, usable: U8 | None, clip: float, side: int) -> _Windows:
     return _Windows(mean=mean, clipped=clipped, present=present)
 
 
+#: Weights of linear Rec.709 luminance, made rounder: a camera's channels are not the standard's.
+_LUMA = np.array([0.25, 0.6, 0.15], np.float32)
+
+
 def _flat(light: F32) -> F32:
     return light.reshape(light.shape[0], -1)
 
 
-def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int) -> U8:
+def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain) -> U8:
     """(K, h, w): 1 where a frame disagrees with the consensus."""
     mean = np.stack([v.mean for v in windows])
     count, h, w, c = mean.shape
@@ -106,7 +120,8 @@ def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: i
     centre = np.where(whole, mean, 0).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-20)
     expected = s * np.maximum(centre, 0)
     variance = (floor + gain * expected) / (side * side * 0.5)
-    off = (mean - expected) / np.sqrt(variance + (0.02 * expected) ** 2)
+    least = float(grain(np.zeros(1, np.float32))[0])
+    off = (mean - expected) / np.sqrt(variance + (least / 2 + 0.02 * expected) ** 2)
     wrong = np.where(whole, np.abs(off), np.where(present, off, 0)) > _SUSPICIOUS
     suspicious = wrong.any(axis=(0, 3))
     out = np.zeros((count, h, w), np.uint8)
@@ -116,7 +131,7 @@ def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: i
     at = np.flatnonzero(suspicious)
     picked = [a.reshape(count, h * w, -1)[:, at] for a in (radiance, whole, present, mean)]
     edge = local.reshape(h * w, 1)[at]
-    bad = _judge(picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side)
+    bad = _judge(picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side, grain)
     out.reshape(count, -1)[:, at] = bad
     return out
 
@@ -130,7 +145,7 @@ def _single(centre: F32) -> F32:
 
 def _judge(
     radiance: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_], s: F32, floor: F32, gain: F32,
-    edge: F32, side: int,
+    edge: F32, side: int, grain: Grain,
 ) -> U8:  # fmt: skip
     """(K, n): frames that disagree with the weighted median in any channel; never all of a window."""
     positive = np.maximum(radiance, 0)
@@ -140,7 +155,7 @@ def _judge(
     consensus = _weighted_median(radiance, vote)
     level = np.maximum(consensus, 0)
     variance = (floor + gain * s * level) / (s * s) / (side * side * 0.5)
-    limit = _PROOF * np.sqrt(variance) + _TOLERANCE * level + _EDGE * edge
+    limit = _PROOF * np.sqrt(variance) + _TOLERANCE * level + _EDGE * edge + grain(s * level) / s
     off = radiance - consensus
     bad = np.where(whole, np.abs(off), np.where(present, off, 0)) > limit
     bad_frame = bad.any(axis=2)

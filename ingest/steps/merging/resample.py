@@ -65,9 +65,11 @@ def shrink(usable: U8, fx: float, fy: float) -> U8:
 
 def aligned(
     stack: Stack, k: int, region: tuple[int, int, int, int], shift: tuple[float, float]
-) -> tuple[F32, U8]:
-    """Light of frame k where the reference has ``region`` (top, bottom, left, right), (h, w, C), and the
-    pixels (h, w) where it may be used: inside the frame and away from clipped readings.
+) -> tuple[F32, U8, U8]:
+    """Light of frame k where the reference has ``region`` (top, bottom, left, right), (h, w, C); the
+    pixels (h, w) where it may be used: inside the frame and away from clipped readings; and those where
+    the kernel met more contrast than interpolation bears (a lamp's edge), where a frame that needs none
+    is to be preferred.  There values are kept between the smallest and largest of the nearest pixels.
 
     ``shift`` (x, y) is in pixels of the file; see :class:`alignment.Alignment`.
     """
@@ -84,5 +86,18 @@ def aligned(
     whole[(np.arange(top + y - REACH, bottom + y + REACH) != rows)] = 0
     whole[:, (np.arange(left + x - REACH, right + x + REACH) != columns)] = 0
     inner = (slice(REACH, -REACH), slice(REACH, -REACH))
-    usable = shrink(whole, fx, fy)[inner]
-    return np.ascontiguousarray(fractional(light, fx, fy)[inner]), np.ascontiguousarray(usable)
+    usable = np.ascontiguousarray(shrink(whole, fx, fy)[inner])
+    moved = fractional(light, fx, fy)
+    if moved is light:
+        return np.ascontiguousarray(light[inner]), usable, np.zeros_like(usable)
+    low, high = cv2.erode(light, _NEAR).reshape(light.shape), cv2.dilate(light, _NEAR).reshape(light.shape)
+    harsh = np.greater(high, low * np.float32(_CONTRAST) + np.float32(_FAINT)).any(axis=2)
+    if harsh.any():
+        np.copyto(moved, np.clip(moved, low, high), where=harsh[..., None])
+    wide: U8 = cv2.dilate(harsh.view(np.uint8), np.ones((2 * REACH - 1, 2 * REACH - 1), np.uint8))
+    return np.ascontiguousarray(moved[inner]), usable, np.ascontiguousarray(wide[inner])
+
+
+_NEAR = np.ones((3, 3), np.uint8)
+_CONTRAST = 4.0  # between neighbours
+_FAINT = 0.004  # light below which contrast is noise

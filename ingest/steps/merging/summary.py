@@ -20,6 +20,7 @@ class Counted(Protocol):
     scale: float
     clipped: npt.NDArray[np.int64]
     moved: float
+    moved_by_frame: tuple[float, ...]
     statistics: dict[str, Any]
 
 
@@ -28,7 +29,7 @@ def record(
     layers: tuple[str, ...], seconds: dict[str, float],
 ) -> MergeRecord:  # fmt: skip
     """The record of one merge."""
-    frames = tuple(_outcome(request, order, plan, k) for k in range(len(order)))
+    frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
     return MergeRecord(
         width=counted.width, height=counted.height, kind=request.kind, source=plan.source, colour_space=request.colour_space,
@@ -41,12 +42,13 @@ def record(
     )  # fmt: skip
 
 
-def _outcome(request: MergeRequest, order: tuple[int, ...], plan: Plan, k: int) -> FrameOutcome:
+def _outcome(request: MergeRequest, order: tuple[int, ...], plan: Plan, counted: Counted, k: int) -> FrameOutcome:
     f = request.frames[order[k]]
     return FrameOutcome(
         index=order[k], name=f.name, digest=f.digest, exposure_s=f.exposure_s, f_number=f.f_number, iso=f.iso,
         nominal=f.nominal, correction=plan.corrections[k], sigma=plan.sigmas[k],
         shift_px=None if plan.shifts is None else plan.shifts[k],
+        flicker=plan.flickered[k], moved_share=counted.moved_by_frame[k] if counted.moved_by_frame else 0.0,
         clipped_share=plan.clip_shares[k], clip_code=plan.clip_codes[k],
     )  # fmt: skip
 

@@ -15,7 +15,7 @@ from ingest.machinery.worker.decoders.picture import Picture
 from ingest.machinery.worker.exr import HALF_MAX
 from ingest.machinery.worker.frame_store import FrameStore
 from ingest.records.merges import MergeRequest
-from ingest.steps.merging import colour, mosaic, radiance
+from ingest.steps.merging import colour, curves, mosaic, movement, radiance, resample
 from ingest.steps.merging.calibration import Plan
 
 F32 = npt.NDArray[np.float32]
@@ -36,6 +36,7 @@ class Measures:
     negatives: int = 0
     cut_to_half: int = 0
     moved: float = 0.0
+    moved_by_frame: tuple[float, ...] = ()
     statistics: dict[str, Any] = field(default_factory=dict)
 
 
@@ -57,7 +58,9 @@ def merge(
     dtype = _dtype(plan, scale, matrix)
     measures.pixel_type = "half" if dtype == np.float16 else "float"
     measures.clipped = np.zeros(h * period, np.int64)
-    out = _Output(plan=plan, scale=scale, matrix=matrix, dtype=dtype, first=first, measures=measures,
+    masks = _movement(request, plan, measures)
+    store.forget()
+    out = _Output(plan=plan, masks=masks, scale=scale, matrix=matrix, dtype=dtype, first=first, measures=measures,
                   layers=request.layers)  # fmt: skip
     rows = max(1, min(h, 64))
     columns = max(1, min(w, _TILE // (rows * c)))
@@ -70,6 +73,29 @@ def merge(
             if done % 256 == 255:
                 store.forget()
     return out.finish()
+
+
+def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement.Movement | None:
+    """Where frames are left out because something moved; None where it was not looked for."""
+    stack = plan.stack
+    if not request.movement or stack.count < 2:
+        return None
+    side = 4 if stack.encoding.period == 1 else 2
+    _, w, _ = stack.shape
+
+    def rows(k: int, top: int, bottom: int) -> tuple[F32, npt.NDArray[np.uint8] | None]:
+        if plan.shifts is None or k == plan.reference:
+            return stack.light(k, top, bottom), None
+        light, usable, harsh = resample.aligned(stack, k, (top, bottom, 0, w), plan.shifts[k])
+        return light, cv2.bitwise_and(usable, 1 - harsh)
+
+    def grain(light: F32) -> F32:
+        return np.sqrt(3.0 * curves.rounding(stack.encoding, light)).astype(np.float32)
+
+    found = movement.find(plan.models, rows, stack.shape, side, grain)
+    measures.moved = found.share
+    measures.moved_by_frame = found.by_frame
+    return found
 
 
 def matrix_of(request: MergeRequest, first: Picture) -> npt.NDArray[np.float64]:
@@ -104,6 +130,7 @@ def _largest(plan: Plan) -> float:
 @dataclass(slots=True)
 class _Output:
     plan: Plan
+    masks: movement.Movement | None
     scale: float
     matrix: npt.NDArray[np.float64]
     dtype: Any
@@ -130,12 +157,40 @@ class _Output:
         stack, c = self.plan.stack, self.plan.stack.shape[2]
         shape = (bottom - top, (right - left) * c)
 
-        def load(k: int) -> tuple[F32, None]:
-            return stack.light(k, top, bottom, left, right).reshape(shape), None
+        region = (top, bottom, left, right)
+        sound: list[npt.NDArray[np.bool_]] = []  # where the reference, which needs no resampling, is unclipped
+
+        def load(k: int) -> tuple[F32, npt.NDArray[np.uint8] | None]:
+            if self.plan.shifts is None or k == self.plan.reference:
+                light, usable = stack.light(k, *region), None
+            else:
+                light, usable, harsh = resample.aligned(stack, k, region, self.plan.shifts[k])
+                if harsh.any():
+                    if not sound:
+                        own = stack.light(self.plan.reference, *region)
+                        sound.append((own < stack.clips[self.plan.reference]).all(axis=2))
+                    usable[(harsh > 0) & sound[0]] = 0
+            still = self._still(k, top, bottom, left, right)
+            if still is not None:
+                usable = still if usable is None else cv2.bitwise_and(usable, still)
+            return light.reshape(shape), None if usable is None else np.repeat(usable, c, axis=1)
 
         t = radiance.estimate(self.plan.models, load, shape)
         np.maximum(t.radiance, 0.0, out=t.radiance)
         self._place(t, (bottom - top, right - left, c), top, bottom, left, right)
+
+    def _still(self, k: int, top: int, bottom: int, left: int, right: int) -> npt.NDArray[np.uint8] | None:
+        """The pixels of the tile where frame k agrees with the others, None for all of them."""
+        if self.masks is None or self.masks.masks[k] is None:
+            return None
+        side, mask = self.masks.side, self.masks.masks[k]
+        assert mask is not None
+        part = mask[top // side : -(-bottom // side), left // side : -(-right // side)]
+        if part.all():
+            return None
+        grown = np.repeat(np.repeat(part, side, axis=0), side, axis=1)
+        y, x = top - top // side * side, left - left // side * side
+        return np.ascontiguousarray(grown[y : y + bottom - top, x : x + right - left])
 
     def _place(self, t: radiance.Tile, shape: tuple[int, int, int], top: int, bottom: int, left: int,
                right: int) -> None:  # fmt: skip
