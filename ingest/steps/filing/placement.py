@@ -144,7 +144,8 @@ class _Desk:
         key = next((k for k in votes if k is not None and votes[k] == most), None)
         middle = sorted(item.moments)[len(item.moments) // 2]
         if key is None:
-            return self._unfiled(item, middle, votes)
+            row = self._within_its_minute(item)
+            return self._in_its_minute(item, row) if row else self._unfiled(item, middle, votes)
         own = [t for t in item.moments if (row := _row_at(item, t, near)) and row.key == key]
         rows = [r for r in near if r.key == key and any(covers(r, t) for t in own)]
         shots = tuple(dict.fromkeys(s for r in rows for s in r.shots))
@@ -158,6 +159,27 @@ class _Desk:
             item=item.id, day=key[0], unit=key[1], shot=shots[0] if shots else "", shots=shots, setup=key[2],
             evidence=Evidence.LOG, review=bool(reasons), reasons=tuple(dict.fromkeys(reasons)), why=(why,),
             line=rows[0].line,
+        )
+
+    def _within_its_minute(self, item: Item) -> SetupRow | None:
+        """The one setup whose first or last written minute still holds the whole item, if it is one."""
+        low, high = min(item.moments), max(item.moments)
+        held = {}
+        for row in self.index.touching(low - 360, high + 360):
+            assert row.start_s is not None and row.until_s is not None
+            early, late = self._slack(row)
+            if row.start_s - early <= low and high < row.until_s + late and not row.doubts:
+                held[row.key] = row
+        return next(iter(held.values())) if len(held) == 1 else None
+
+    def _in_its_minute(self, item: Item, row: SetupRow) -> Placement:
+        zone = self.zone(row.day)
+        edges = f"{clock(row.start_s or 0.0, zone)} to {clock(row.until_s or 0.0, zone)}"
+        return Placement(
+            item=item.id, day=row.day, unit=row.unit, shot=row.shots[0] if row.shots else "", shots=row.shots,
+            setup=row.setup, evidence=Evidence.LOG, review=True, line=row.line,
+            reasons=(f"it lies within a minute outside {row.setup}, {edges} by the log",),
+            why=(f"the minute of {row.setup}, line {row.line} of the log",),
         )
 
     def _straddles(self, votes: Counter[Key | None], key: Key) -> list[str]:

@@ -107,7 +107,7 @@ def _drafts(table: Table, reading: _Reading, order: DateOrder, rolls: time) -> l
     if order is DateOrder.ASK:
         order = order_shown(r.cells.get("day", "") for r in table.rows)
     drafts: list[_Draft] = []
-    above: _Draft | None = None
+    above: _Draft | date | None = None  # a date: a line that holds nothing else
     latest: dict[tuple[date, str], list[int]] = defaultdict(list)
     for cells in table.rows:
         draft = _draft(cells, above, reading, order, rolls, latest)
@@ -116,15 +116,24 @@ def _drafts(table: Table, reading: _Reading, order: DateOrder, rolls: time) -> l
             above = draft
             latest[draft.day, draft.unit].append(draft.start)
             continue
-        if above and above.end is None and any(cells.cells.get(c) for c in ("setup", "slate", "start", "timestamp")):
+        says_more = any(cells.cells.get(c) for c in ("setup", "slate", "start", "timestamp"))
+        if isinstance(above, _Draft) and above.end is None and says_more:
             above.doubts.append(f"line {cells.line} below it could not be read, so its end is not known")
         if cells.cells.get("day"):
-            above = None  # a day stands here that could not be used: nothing continues it
+            above = None if says_more else _heading(cells, order)
     return drafts
 
 
+def _heading(row: CellRow, order: DateOrder) -> date | None:
+    """The day of a line that holds only a day, for the lines below it."""
+    try:
+        return parse_day(row.cells["day"], order)
+    except Unclear:
+        return None
+
+
 def _draft(
-    row: CellRow, above: _Draft | None, reading: _Reading, order: DateOrder, rolls: time,
+    row: CellRow, above: _Draft | date | None, reading: _Reading, order: DateOrder, rolls: time,
     latest: Mapping[tuple[date, str], list[int]],
 ) -> _Draft | None:
     cells = row.cells
@@ -134,7 +143,7 @@ def _draft(
         reading.ask(row.line, "", " | ".join(row.beyond),
                     "more cells than columns; put a cell that holds the separator in quotes, or name the column")
     if not setup and not start_cell:
-        if cells.get("shot") or cells.get("day"):
+        if cells.get("shot") or (cells.get("day") and _heading(row, order) is None):
             reading.ask(row.line, "setup", "", "no setup and no start; expected both, or an empty row")
         return None
     start = _time(row, "start" if cells.get("start") else "timestamp", start_cell, reading)
@@ -163,7 +172,7 @@ def _time(row: CellRow, column: str, written: str, reading: _Reading) -> TimeOfD
 
 
 def _day(
-    row: CellRow, start: TimeOfDay | None, above: _Draft | None, reading: _Reading, order: DateOrder, rolls: time
+    row: CellRow, start: TimeOfDay | None, above: _Draft | date | None, reading: _Reading, order: DateOrder, rolls: time
 ) -> date | None:
     """The shoot day: as written; or of the time stamp; or of the row above while time goes on."""
     written = row.cells.get("day", "")
@@ -178,6 +187,8 @@ def _day(
         except Unclear as unclear:
             reading.ask(row.line, "day", written, str(unclear))
             return None
+    if isinstance(above, date):
+        return above
     if above and start:
         unit = _tidy(row.cells.get("unit", ""))
         ahead = start.seconds - above.start % DAY_S

@@ -58,6 +58,14 @@ def test_between_rows_is_unfiled_with_the_nearest() -> None:
     assert one(probe("08:00"), known()).nearest == ""
 
 
+def test_the_last_written_minute_still_belongs() -> None:
+    p = one(probe("10:40:20"), known(*THREE))
+    assert (p.setup, p.review) == ("27B", True) and "within a minute" in p.reasons[0]
+    early = one(probe("11:29:40"), known(*THREE))
+    assert (early.setup, early.review) == ("28", True)
+    assert one(probe("10:41:10"), known(*THREE)).setup == ""
+
+
 def test_an_uncertain_clock_near_a_change_is_for_review() -> None:
     clear = one(probe("09:55", sigma_s=60), known(*THREE))
     assert (clear.setup, clear.review) == ("27A", False)

@@ -126,6 +126,12 @@ def test_a_blank_day_continues_only_while_time_goes_on() -> None:
     assert [q.column for q in asked.questions] == ["day"] and len(asked.rows) == 1
 
 
+def test_a_line_that_holds_only_a_day_heads_the_lines_below() -> None:
+    log = read(f"{DAY},,,,,,,", ",,1,14:00,,,,", ",,2,15:00,,,,", "2026-04-02,,,,,,,", ",,3,09:00,,,,")
+    assert [(r.setup, r.day) for r in log.rows] == [("1", DAY), ("2", DAY), ("3", "2026-04-02")] and not log.questions
+    assert read("lunch,,,,,,,", f"{DAY},,1,14:00,,,,").questions[0].column == "setup"
+
+
 def test_dates_in_figures() -> None:
     with pytest.raises(Unclear):
         parse_day("01/04/24")
