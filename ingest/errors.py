@@ -85,3 +85,5 @@ class WorkerFailed(NightloaderError):
 
 class Unreadable(NightloaderError):
     """Bytes from a card that give no record: a named refusal, expected by every reader."""
+
+    exit_code = EXIT_NEEDS_A_PERSON

@@ -235,9 +235,8 @@ class Outbox:
 
     def _prune(self, destination: OpenDestination, folder: str) -> None:
         """Folders of our tree that a move left empty; anything in them, ours or not, keeps them."""
-        floor = {f"{self._services.show}/shots", f"{self._services.show}/unfiled", self._services.show, ""}
         destination.folders.forget(folder)
-        while folder and folder not in floor:
+        while folder and folder != self._services.show:
             parent, _, name = folder.rpartition("/")
             try:
                 with destination.folders.hold(parent) as held:

@@ -248,7 +248,7 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
         lines += _folded(f"! {shown(f['item'])}: {f['what']} {f['next']}", width)
     if len(open_ones) > 20:
         lines.append(f"... and {len(open_ones) - 20} more; `nightloader audit` lists all")
-    lines.append("A card's release is decided by the production's policy and the person responsible.")
+    lines += _folded("A card's release is decided by the production's policy and the person responsible.", width)
     return "\n".join(lines)
 
 

@@ -94,12 +94,13 @@ def serve(
     except Ended:
         raise
     except NightloaderError as error:
-        return {"refused": {"what": _words(error.what), "next": error.next, "retry": error.retry}}
-    except Exception as error:
-        refusal: dict[str, Any] = {"what": _words(f"{type(error).__name__}: {error}"), "unexpected": True}
-        if isinstance(error, OSError) and error.errno is not None:
-            refusal["errno"] = error.errno
+        refusal = {"what": _words(error.what), "next": error.next, "retry": error.retry, "item": _words(error.item)}
         return {"refused": refusal}
+    except Exception as error:
+        unexpected: dict[str, Any] = {"what": _words(f"{type(error).__name__}: {error}"), "unexpected": True}
+        if isinstance(error, OSError) and error.errno is not None:
+            unexpected["errno"] = error.errno
+        return {"refused": unexpected}
     finally:
         for file in files:
             with contextlib.suppress(OSError):  # a write-back error was raised by the job's own flush

@@ -336,4 +336,6 @@ def _judged(answer: dict[str, Any], job: str) -> dict[str, Any]:
         raise DestinationUnavailable(what, next="Make room on the disk, or replace it.")
     if code in DISK_FAILS:
         raise WorkerFailed(what, next="The disk gave an error; check it.", retry=True)
-    raise Unreadable(what, next=str(refused.get("next", "")), retry=refused.get("retry") is True)
+    raise Unreadable(
+        what, item=str(refused.get("item", "")), next=str(refused.get("next", "")), retry=refused.get("retry") is True
+    )

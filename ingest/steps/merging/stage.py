@@ -151,7 +151,7 @@ class Merging:
             )
         except (Unreadable, WorkerFailed) as error:
             services.log.warning("merge refused", probe=view.id, why=error.what)
-            self._keep(replace(fact, trouble=error.what))
+            self._keep(replace(fact, trouble=f"{error.item}: {error.what}" if error.item else error.what))
             return
         except SourceUnreadable:
             return  # its disk is away: it stays owed

@@ -1,0 +1,192 @@
+"""Commands as a person or a script calls them: words, files, exit codes."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import OpenEXR
+import pytest
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
+
+from ingest.faces.cli.main import MODULES, build, main
+
+ROOT = Path(__file__).parents[2]
+
+
+def run(*words: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "ingest", *map(str, words)], capture_output=True, text=True, check=False, cwd=cwd,
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, timeout=120,
+    )
+
+
+@pytest.fixture
+def show(tmp_path: Path) -> Path:
+    (tmp_path / "watch").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "Europe/Lisbon", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "watch"),
+                 "--one-disk"]) == 0
+    return tmp_path / "show"
+
+
+def test_help_of_every_command_and_wrong_words() -> None:
+    parser = build()
+    assert {m for m in MODULES}
+    assert "exit codes" in parser.format_help()
+    assert run("--help").returncode == 0
+    for words in ((), ("nonsense",), ("init",), ("merge", "a.jpg")):
+        assert run(*words).returncode == 2
+
+
+def test_start_imports_no_heavy_library() -> None:
+    code = "import sys; from ingest.faces.cli.main import build; build(); print([m for m in sys.modules])"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT).stdout
+    for heavy in ("numpy", "cv2", "OpenEXR", "pydantic", "structlog", "rawpy", "watchdog", "jinja2"):
+        assert f"'{heavy}'" not in loaded, heavy
+
+
+def test_init_makes_what_it_says(show: Path) -> None:
+    assert (show / "setup_log.csv").read_text() == "day,shot,setup,start,end,camera,lens,notes\n"
+    assert (show / "clock_notes.csv").read_text() == "camera,serial,camera_shows,true_time,offset_s,note\n"
+    assert "one_disk = true" in (show / "nightloader.toml").read_text()
+
+
+@pytest.mark.parametrize(
+    ("destinations", "watch", "words"),
+    [
+        (["A"], [], "fewer than two"),
+        (["A", "A"], [], "named twice"),
+        (["A", "A/inner"], [], "nested"),
+        (["W/copy", "B"], ["W"], "in or around the watched place"),
+        (["A", "B"], ["A/in"], "in or around the watched place"),
+        (["A", "no/such/parent"], [], "neither it nor its parent"),
+        (["A", "link"], [], "named twice"),
+    ],
+)
+def test_init_refuses_even_on_one_disk(tmp_path: Path, destinations: list[str], watch: list[str], words: str) -> None:
+    for name in ("A", "B", "W"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "A")
+    args = ["init", str(tmp_path / "show"), "--show", "T", "--timezone", "UTC", "--one-disk"]
+    args += [w for d in destinations for w in ("--destination", str(tmp_path / d))]
+    args += [w for d in watch for w in ("--watch", str(tmp_path / d))]
+    done = run(*args)
+    assert done.returncode == 2 and words in done.stderr
+    assert not (tmp_path / "show" / "nightloader.toml").exists()
+
+
+def test_two_destinations_on_one_disk_need_the_word(tmp_path: Path) -> None:
+    args = ["init", tmp_path / "show", "--show", "T", "--timezone", "UTC", "--destination", tmp_path / "A",
+            "--destination", tmp_path / "B"]
+    done = run(*args)
+    assert done.returncode == 2 and "--one-disk" in done.stderr
+    assert not (tmp_path / "A").exists()
+
+
+def test_init_never_touches_a_show_that_is_there(show: Path, tmp_path: Path) -> None:
+    before = (show / "nightloader.toml").read_bytes()
+    done = run("init", show, "--show", "OTHER", "--timezone", "UTC", "--destination", tmp_path / "A", "--destination",
+               tmp_path / "B", "--one-disk")
+    assert done.returncode == 2 and (show / "nightloader.toml").read_bytes() == before
+
+
+def test_identity_of_a_destination_is_kept(show: Path, tmp_path: Path) -> None:
+    before = (tmp_path / "A" / ".nightloader-destination.json").read_bytes()
+    assert run("init", tmp_path / "second", "--show", "T", "--timezone", "UTC", "--destination", tmp_path / "A",
+               "--destination", tmp_path / "B", "--one-disk").returncode == 0
+    assert (tmp_path / "A" / ".nightloader-destination.json").read_bytes() == before
+
+
+def test_status_of_an_empty_show(show: Path) -> None:
+    done = run("status", "--json", cwd=show)
+    assert done.returncode == 0 and json.loads(done.stdout)["cards"] == []
+    assert all(len(line) <= 80 for line in run("status", cwd=show).stdout.splitlines())
+
+
+def test_wrong_settings_name_the_key_and_end_with_2(show: Path) -> None:
+    file = show / "nightloader.toml"
+    file.write_text(file.read_text().replace("[watch]", "[wacth]"))
+    done = run("status", cwd=show)
+    assert done.returncode == 2 and "Did you mean watch?" in done.stderr and "Traceback" not in done.stderr
+
+
+def bracket(folder: Path) -> list[Path]:
+    """Five JPEGs of one scene, sRGB, one stop apart, with the exposure in the header."""
+    rng = np.random.default_rng(7)
+    scene = np.clip(np.exp(rng.normal(-2, 1.0, (16, 24, 1))) * np.ones((16, 24, 3)), 0.004, 4).repeat(8, 0).repeat(8, 1)
+    files = []
+    for n, marks in enumerate([(1, 500), (1, 250), (1, 125), (1, 60), (1, 30)]):
+        light = np.clip(scene * 2.0**n / 8, 0, 1)
+        code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+        image = Image.fromarray(np.round(code * 255).astype(np.uint8))
+        exif = Image.Exif()
+        exif[0x010F], exif[0x0110] = "Brumelle", "Orb Twelve"
+        inner = exif.get_ifd(0x8769)
+        inner[0x829A], inner[0x829D], inner[0x8827] = IFDRational(*marks), IFDRational(4, 1), 100
+        inner[0x9003] = f"2026:04:14 10:00:0{n}"
+        path = folder / f"F{n}.JPG"
+        image.save(path, quality=95, exif=exif)
+        files.append(path)
+    return files
+
+
+def test_merge_without_a_show(tmp_path: Path) -> None:
+    files = bracket(tmp_path)
+    out = tmp_path / "out.exr"
+    done = run("merge", *files, "--out", out)
+    assert done.returncode in (0, 1), done.stderr
+    record = json.loads((tmp_path / "out.json").read_text())
+    assert [round(1 / f["exposure_s"]) for f in sorted(record["frames"], key=lambda f: f["exposure_s"])] == [
+        512, 256, 128, 64, 32]  # 1/500 is 1/512 s: CIPA DC-008, APEX values of annex C
+    assert (tmp_path / "out.jpg").read_bytes()[:2] == b"\xff\xd8"
+    pixels = OpenEXR.File(str(out)).channels()["RGB"].pixels
+    assert pixels.shape == (128, 192, 3) and np.isfinite(pixels).all()
+    again = run("merge", *files, "--out", out)
+    assert again.returncode == 2 and "never overwritten" in again.stderr
+    assert not list(tmp_path.glob(".nl-*"))
+
+
+def test_merge_of_a_broken_frame_names_it_and_leaves_nothing(tmp_path: Path) -> None:
+    files = bracket(tmp_path)
+    files[2].write_bytes(files[2].read_bytes()[:700])
+    done = run("merge", *files, "--out", tmp_path / "out.exr")
+    assert done.returncode == 1 and "F2.JPG" in done.stderr
+    assert not list(tmp_path.glob("out.*")) and not list(tmp_path.glob(".nl-*"))
+
+
+def test_offload_file_and_audit(show: Path, tmp_path: Path) -> None:
+    card = tmp_path / "CARD"
+    (card / "DCIM" / "100TIDE_").mkdir(parents=True)
+    for n, file in enumerate(bracket(tmp_path)):
+        file.rename(card / "DCIM" / "100TIDE_" / f"TIDE000{n + 1}.JPG")
+    done = run("offload", card, cwd=show)
+    assert done.returncode in (0, 1), done.stderr
+    status = json.loads(run("status", "--json", cwd=show).stdout)
+    assert [c["policy_met"] for c in status["cards"]] == [True] and status["cards"][0]["files"] == 5
+    folder = status["cards"][0]["folder"]
+    for name in ("A", "B"):
+        assert (tmp_path / name / folder / "DCIM" / "100TIDE_" / "TIDE0003.JPG").is_file()
+    probes = json.loads(run("probes", "--json", cwd=show).stdout)
+    assert len(probes) == 1 and probes[0]["shot"] is None and "unfiled" in probes[0]["exr"]
+    assert [round(1 / f["exposure_s"]) for f in probes[0]["frames"]] == [512, 256, 128, 64, 32]
+    assert run("file", probes[0]["id"], "--shot", "T010", "--setup", "7A", cwd=show).returncode == 0
+    filed = json.loads(run("probes", "--json", cwd=show).stdout)[0]
+    assert (filed["shot"], filed["setup"]) == ("T010", "7A") and Path(filed["exr"]).is_file()
+    assert "shots/T010/7A" in filed["exr"] and not (tmp_path / "A" / "TIDE" / "unfiled").exists()
+    log = (tmp_path / "B" / "TIDE" / "paperwork" / "show_log.jsonl").read_text().splitlines()
+    assert [json.loads(line)["event"] for line in log] == ["filed", "moved"]
+    report = json.loads(run("audit", "--json", cwd=show).stdout)
+    assert report["losses"] == 0 and report["cards"][0]["policy_met"]
+    victim = tmp_path / "A" / folder / "DCIM" / "100TIDE_" / "TIDE0002.JPG"
+    data = bytearray(victim.read_bytes())
+    data[1000] ^= 1
+    victim.write_bytes(data)
+    audit = run("audit", cwd=show)
+    assert audit.returncode == 1 and "TIDE0002.JPG" in audit.stdout and "1 of 2" in audit.stdout
+    assert json.loads(run("status", "--json", cwd=show).stdout)["cards"][0]["policy_met"] is False

@@ -1,0 +1,102 @@
+"""Settings: every mistake at once, with its key, what was found and what is allowed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import BaseModel
+
+from ingest.errors import SettingsError, UsageError
+from ingest.settings import model
+from ingest.settings.reading import find, parse
+from ingest.settings.template import render
+
+GOOD = """
+[show]
+code = "TIDE"
+timezone = "Europe/Lisbon"
+[[destinations]]
+path = "/a"
+[[destinations]]
+path = "/b"
+"""
+
+
+def test_every_mistake_is_told_in_one_go() -> None:
+    text = """
+    [show]
+    code = "T I D E"
+    timezon = "Europe/Lisbon"
+    [watch]
+    rescan_s = "soon"
+    setle_s = 4
+    [merging]
+    colour_space = "srgb"
+    [[destinations]]
+    path = "/a"
+    """
+    with pytest.raises(SettingsError) as caught:
+        parse(text.encode(), home=Path("/show"))
+    told = "\n".join(caught.value.problems)
+    assert len(caught.value.problems) == 7
+    for words in ("show.code: found 'T I D E'", "show.timezone: missing", "Did you mean timezone?", "rescan_s: found 'soon'",
+                  "Did you mean settle_s?", "found 'srgb'", "fewer than two required"):
+        assert words in told
+    assert caught.value.exit_code == 2
+
+
+@given(st.binary(max_size=400))
+def test_any_bytes_give_settings_or_a_refusal(data: bytes) -> None:
+    with pytest.raises(SettingsError):
+        parse(data, home=Path("/show"))
+
+
+@given(st.text(max_size=40), st.sampled_from(["show", "watch", "copying", "merging", "bodies", "destinations"]))
+def test_any_value_in_a_section_is_refused_in_words(value: str, section: str) -> None:
+    import json
+
+    text = GOOD + f"\n[[{section}]]\nwrong = {json.dumps(value)}\n"
+    with pytest.raises(SettingsError):
+        parse(text.encode("utf-8", "surrogatepass"), home=Path("/show"))
+
+
+def test_what_init_writes_reads_as_the_defaults() -> None:
+    text = render(code="TIDE", timezone="Europe/Lisbon", destinations=["/a", "/b \"odd\""], watch=["/w"], one_disk=True)
+    settings = parse(text.encode(), home=Path("/show"))
+    assert [d.path for d in settings.destinations] == ["/a", '/b "odd"']
+    assert settings.copying.one_disk and settings.watch.places == ("/w",)
+    assert settings.merging == model.Merging()
+
+
+def test_a_commented_line_taken_out_of_its_comment_is_read() -> None:
+    """The file is usable as it is: every default it shows can be switched on where it stands."""
+    text = render(code="TIDE", timezone="Europe/Lisbon", destinations=["/a", "/b"])
+    head, _, _ = text.partition("# One block per camera")
+    lines = [line[1:] if line.startswith("#") and not line.startswith("# ") and not line.endswith("=") else line
+             for line in head.splitlines()]
+    settings = parse("\n".join(lines).encode(), home=Path("/show"))
+    assert settings.copying == model.Copying() and settings.notify == model.Notify()
+
+
+def test_every_setting_stands_in_the_example_with_its_words() -> None:
+    example = (Path(__file__).parents[2] / "config" / "nightloader.example.toml").read_text(encoding="utf-8")
+    sections: list[type[BaseModel]] = [
+        model.Show, model.Watch, model.Destination, model.Copying, model.Merging, model.Filing, model.Due, model.Notify,
+        model.Security, model.Body,
+    ]
+    for section in sections:
+        for name, field in section.model_fields.items():
+            assert field.description and field.description in example, name
+            assert f"{name} =" in example, name
+
+
+def test_the_settings_file_is_found_above(tmp_path: Path) -> None:
+    (tmp_path / "nightloader.toml").write_text(GOOD)
+    inner = tmp_path / "a" / "b"
+    inner.mkdir(parents=True)
+    assert find(inner) == tmp_path / "nightloader.toml"
+    with pytest.raises(UsageError):
+        find(tmp_path.parent / "nowhere")
