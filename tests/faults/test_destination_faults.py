@@ -249,7 +249,7 @@ def test_20_a_flush_fails_once(tmp_path: Path, when: int) -> None:
 @pytest.mark.needs_linux
 @pytest.mark.parametrize("error", ["EACCES", "EXDEV", "EIO"])
 def test_21_a_rename_fails(tmp_path: Path, error: str) -> None:
-    files = pictures(4, 70_000)
+    files = pictures(12, 20_000)
     card = fill(tmp_path / "card", files)
     answer = traced(tmp_path, card, f"inject=renameat2:error={error}:when=2")
     assert "written again" in answer["kinds"]
@@ -264,7 +264,7 @@ def test_21_a_rename_fails(tmp_path: Path, error: str) -> None:
 @pytest.mark.needs_linux
 def test_21_renames_fail_for_ever(tmp_path: Path) -> None:
     card = fill(tmp_path / "card", pictures(3, 70_000))
-    answer = traced(tmp_path, card, "inject=renameat2:error=EACCES:when=3+")
+    answer = traced(tmp_path, card, "inject=renameat2:error=EACCES:when=1+")
     assert answer["met"] == [False]
     cart = Cart(tmp_path, destinations=())
     cart.check_claims()
@@ -321,9 +321,17 @@ def test_23_names_that_collide_on_a_folding_disk(tmp_path: Path) -> None:
         if subprocess.run(["mount.exfat-fuse", loop, str(point)], capture_output=True, check=False).returncode:
             pytest.skip("no exFAT driver here")
         cart = Cart(tmp_path)
-        files = {"DCIM/IMG.JPG": b"upper", "DCIM/img.jpg": b"lower", "DCIM/caf\u00e9.jpg": b"one",
-                 "DCIM/cafe\u0301.jpg": b"two", "DCIM/what?.jpg": b"sign", "DCIM/trail. ": b"trail",
-                 "DCIM/" + "x" * 255: b"long", "DCIM/" + os.fsdecode(b"\xff\xfe.jpg"): b"bytes", "DCIM/new\nline": b"nl"}
+        files = {
+            "DCIM/IMG.JPG": b"upper",
+            "DCIM/img.jpg": b"lower",
+            "DCIM/caf\u00e9.jpg": b"one",
+            "DCIM/cafe\u0301.jpg": b"two",
+            "DCIM/what?.jpg": b"sign",
+            "DCIM/trail. ": b"trail",
+            "DCIM/" + "x" * 255: b"long",
+            "DCIM/" + os.fsdecode(b"\xff\xfe.jpg"): b"bytes",
+            "DCIM/new\nline": b"nl",
+        }
         present = cart.take(fill(tmp_path / "card", files))
         cart.run(present)
         assert cart.is_met(present.card.id), cart.ledger.findings()

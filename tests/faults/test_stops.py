@@ -47,8 +47,14 @@ def kills(base: Path, count: int, seed: int) -> Iterator[None]:
         here.mkdir()
         Cart(here).store.close()
         for _ in range(chance.choice((1, 1, 2))):
-            run = subprocess.Popen([sys.executable, DRIVER, "--keep", "--ready", str(here), str(card)], text=True,
-                                   stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, process_group=0)
+            run = subprocess.Popen(
+                [sys.executable, DRIVER, "--keep", "--ready", str(here), str(card)],
+                text=True,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                process_group=0,
+            )
             assert run.stdin and run.stdout and run.stdout.readline() == "ready\n"
             run.stdin.write("\n")
             run.stdin.flush()
@@ -112,8 +118,25 @@ class Stopped(BaseException):
     """The process ends here."""
 
 
-OPERATIONS = ("open_root", "open_folder", "make_folder", "create", "write", "set_times", "sync", "sync_folder", "rename_new",
-              "unlink", "open_source", "read_into", "look_at", "stat", "close", "entries", "drop_cache")
+OPERATIONS = (
+    "open_root",
+    "open_folder",
+    "make_folder",
+    "create",
+    "write",
+    "set_times",
+    "sync",
+    "sync_folder",
+    "rename_new",
+    "unlink",
+    "open_source",
+    "read_into",
+    "look_at",
+    "stat",
+    "close",
+    "entries",
+    "drop_cache",
+)
 
 
 class Failing(Disk):
@@ -176,8 +199,13 @@ def test_26_a_machine_that_sleeps(tmp_path: Path) -> None:
     """Stopped for longer than the hang limit and continued: nobody has waited too long."""
     card = fill(tmp_path / "card", FILES)
     Cart(tmp_path).store.close()
-    run = subprocess.Popen([sys.executable, DRIVER, "--keep", "--ready", "--hang=1", str(tmp_path), str(card)], text=True,
-                           stdin=subprocess.PIPE, stdout=subprocess.PIPE, process_group=0)
+    run = subprocess.Popen(
+        [sys.executable, DRIVER, "--keep", "--ready", "--hang=1", str(tmp_path), str(card)],
+        text=True,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        process_group=0,
+    )
     assert run.stdin and run.stdout and run.stdout.readline() == "ready\n"
     run.stdin.write("\n")
     run.stdin.flush()

@@ -116,12 +116,19 @@ def test_29_two_at_once(tmp_path: Path) -> None:
 
 def starved(base: Path, card: Path, limit: str) -> subprocess.CompletedProcess[str]:
     Cart(base).store.close()
-    return subprocess.run(["sh", "-c", f"{limit}; exec \"$@\"", "sh", sys.executable, DRIVER, "--keep", str(base), str(card)],
-                          capture_output=True, text=True, timeout=120, check=False)
+    return subprocess.run(
+        ["sh", "-c", f'{limit}; exec "$@"', "sh", sys.executable, DRIVER, "--keep", str(base), str(card)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
 
 
 @pytest.mark.needs_linux
-@pytest.mark.parametrize("limit", ["ulimit -n 24", "ulimit -n 32", "ulimit -n 40", "ulimit -v 300000", "ulimit -f 2000"])
+@pytest.mark.parametrize(
+    "limit", ["ulimit -n 24", "ulimit -n 32", "ulimit -n 40", "ulimit -v 300000", "ulimit -f 2000"]
+)
 def test_30_no_handles_no_memory_no_large_files(tmp_path: Path, limit: str) -> None:
     files = {f"DCIM/a/b/{i}/{i}.JPG": some_bytes(i, 3 << 20) for i in range(6)}
     card = fill(tmp_path / "card", files)

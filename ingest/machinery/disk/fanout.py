@@ -4,10 +4,11 @@ Theory of operation.  A reader pours a file's pieces into one ``Delivery`` per d
 destination has a ``Lane``: workers that take one delivery at a time through
 
     create -> write -> set times -> sync -> read back from the device -> compare
+    -> rename without overwriting -> sync file (FAT needs it again)
 
-and one finisher that takes what is proven, in batches that form by themselves under load, through
+and one finisher that takes what is named, in batches that form by themselves under load, through
 
-    rename without overwriting -> sync file (FAT needs it again) -> sync folder -> ``landed`` (the ledger)
+    sync folder -> ``landed`` (the ledger)
 
 While one worker reads back, another writes: reading, writing and proof overlap.  Memory is bounded by
 the reader's ``Pieces``: a piece returns when every lane has written it.
@@ -278,15 +279,15 @@ class Lane:
 
     def _work(self, beat: Beat, buffer: Buffer) -> None:
         while (delivery := self._inbox.get()) is not None:
-            temp_gone = True
             try:
-                proven, temp_gone = self._bring(delivery, beat, buffer)
+                proven = self._bring(delivery, beat, buffer)
+                self._name(proven, beat)
                 self._proven.put(proven)
             except Exception as error:
                 delivery.end(error)
                 delivery.drain()
                 self._settle(delivery, error.why or error if isinstance(error, Ended) else error,
-                             temp_gone and self._remove(delivery, beat))
+                             self._remove(delivery, beat))
 
     def _settle(self, delivery: Delivery, result: Result, temp_gone: bool) -> None:
         with self._guard:
@@ -304,13 +305,13 @@ class Lane:
             return False  # the plan still lists it: removed when the destination is next opened
         return True
 
-    def _bring(self, delivery: Delivery, beat: Beat, buffer: Buffer) -> tuple[_Proven, bool]:
+    def _bring(self, delivery: Delivery, beat: Beat, buffer: Buffer) -> _Proven:
         target = delivery.target
         with self._folders_held(target.folder, beat) as folder:
             with beat:
                 there = self._disk.look_at(folder, target.final)
             if there is not None:
-                return self._compare(delivery, folder, beat, buffer), True
+                return self._compare(delivery, folder, beat, buffer)
             with beat:
                 fd = self._disk.create(folder, target.temp)
             try:
@@ -336,7 +337,7 @@ class Lane:
                 raise
         if not POSIX:  # an open file cannot be renamed there
             self._disk.close(fd)
-        return _Proven(delivery, fd if POSIX else None, back.digest, proof, False), True
+        return _Proven(delivery, fd if POSIX else None, back.digest, proof, False)
 
     @contextlib.contextmanager
     def _folders_held(self, path: str, beat: Beat):  # type: ignore[no-untyped-def]
@@ -347,6 +348,25 @@ class Lane:
             yield folder
         finally:
             held.__exit__(None, None, None)
+
+    def _name(self, p: _Proven, beat: Beat) -> None:
+        """Give it its final name and flush it again: FAT's rename makes an entry without size or content."""
+        try:
+            if not p.found:
+                with beat, self._folders.hold(p.delivery.target.folder) as folder:
+                    self._disk.rename_new(folder, p.delivery.target.temp, p.delivery.target.final)
+            try:
+                with beat:
+                    self._sync_named(p)
+            except Exception:
+                self._unname(p, beat)
+                raise
+        except FileExistsError as error:
+            raise NameTaken("a different file lies under this name.", item=p.delivery.target.final) from error
+        finally:
+            if p.fd is not None:
+                with contextlib.suppress(OSError):  # everything that counts was flushed above
+                    self._disk.close(p.fd)
 
     def _write(self, delivery: Delivery, fd: int, beat: Beat) -> int:
         written = 0
@@ -405,43 +425,23 @@ class Lane:
                     last = True
                     break
                 batch.append(more)
-            self._name(batch)
+            self._record(batch)
             if last:
                 return
 
-    def _name(self, batch: list[_Proven]) -> None:
+    def _record(self, batch: list[_Proven]) -> None:
         beat = self.beats[0]
         failed: dict[int, Exception] = {}
-        named: list[_Proven] = []
+        synced = self._sync_folders(batch, failed, beat)
         for p in batch:
-            try:
-                if not p.found:
-                    with beat, self._folders.hold(p.delivery.target.folder) as folder:
-                        self._disk.rename_new(folder, p.delivery.target.temp, p.delivery.target.final)
-                named.append(p)
-            except FileExistsError:
-                failed[id(p)] = NameTaken("a different file lies under this name.", item=p.delivery.target.final)
-            except Exception as error:
-                failed[id(p)] = error
-        for p in named:
-            try:
-                with beat:
-                    self._sync_named(p)
-            except Exception as error:
-                failed[id(p)] = error
-        synced = self._sync_folders([p for p in named if id(p) not in failed], failed, beat)
+            if id(p) in failed:
+                self._unname(p, beat)
+                self._settle(p.delivery, failed[id(p)], True)
         arrived = [
             (p.delivery, Arrived(back_digest=p.back, proof=p.proof, found=p.found,
                                  folder_synced=synced[p.delivery.target.folder]))
-            for p in named if id(p) not in failed
+            for p in batch if id(p) not in failed
         ]
-        for p in batch:
-            if p.fd is not None:
-                with contextlib.suppress(OSError):  # everything that counts was flushed above
-                    self._disk.close(p.fd)
-        for p in batch:
-            if id(p) in failed:
-                self._settle(p.delivery, failed[id(p)], self._undo(p, p in named, beat))
         try:
             if arrived and self.dead is None:
                 self._landed(arrived)
@@ -475,15 +475,11 @@ class Lane:
                         failed[id(p)] = error
         return synced
 
-    def _undo(self, p: _Proven, was_named: bool, beat: Beat) -> bool:
-        """A file that was named but whose name or data could not be flushed goes; it is copied again."""
-        if not was_named:
-            return self._remove(p.delivery, beat)
-        if p.found:
-            return True
-        with contextlib.suppress(OSError), beat, self._folders.hold(p.delivery.target.folder) as folder:
-            self._disk.unlink(folder, p.delivery.target.final)
-        return True
+    def _unname(self, p: _Proven, beat: Beat) -> None:
+        """A file whose data or name could not be flushed goes; it is copied again, not flushed again."""
+        if not p.found:
+            with contextlib.suppress(OSError), beat, self._folders.hold(p.delivery.target.folder) as folder:
+                self._disk.unlink(folder, p.delivery.target.final)
 
 
 def _in(beat: Beat) -> Callable[[int], None]:
