@@ -41,7 +41,7 @@ def probe(setup: str, clock: str, item: str = "probe") -> Taken:
 def judged(
     log: SetupLog, now: str, *taken: Taken, rules: tuple[Rule, ...] = ONLY_PROBE, **more: object
 ) -> tuple[SetupCoverage, ...]:
-    sheets = {r.line: read_sheet(r, log) for r in log.rows}
+    sheets = {r.place: read_sheet(r, log) for r in log.rows}
     return judge(Evidence(rows=log.rows, now_s=at(now), taken=taken, sheets=sheets, **more), rules)  # type: ignore[arg-type]
 
 
