@@ -56,6 +56,7 @@ def test_have_due_lost() -> None:
     log = log_of(*PLAIN)
     taken = probe("27A", "09:50")
     assert states(judged(log, "10:30", taken)) == [("27A", "probe", "have", ""), ("27B", "probe", "due", "")]
+    assert states(judged(log, "11:30", taken))[1][2] == "lost"  # the deadline itself is too late
     late = judged(log, "11:31", taken)
     assert states(late)[1][2] == "lost"
     due = judged(log, "11:10", taken)[1].items[0]
