@@ -47,6 +47,11 @@ class SetupRow:
     def key(self) -> tuple[str, str, str]:
         return (self.day, self.unit, self.setup)
 
+    @property
+    def place(self) -> tuple[str, int]:
+        """(file, line): the row among those of several logs."""
+        return (self.file, self.line)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Question:

@@ -24,12 +24,12 @@ TICKS = ("x", "y", "yes", "ok", "1", "true", "done", "✓", "✔", "☑")
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Evidence:
     """All that coverage weighs.  ``now_s`` true time; ``day_over_s`` when each shoot day is over (by day);
-    ``grace_s`` how long after a setup's end its light is taken to stand; ``sheets`` by line of the log."""
+    ``grace_s`` how long after a setup's end its light is taken to stand; ``sheets`` by a row's ``place``."""
 
     rows: Sequence[SetupRow]
     now_s: float
     taken: Sequence[Taken] = ()
-    sheets: Mapping[int, Sheet] = field(default_factory=dict)
+    sheets: Mapping[tuple[str, int], Sheet] = field(default_factory=dict)
     measurements: Sequence[Measurement] = ()
     waivers: Sequence[Waiver] = ()
     day_over_s: Mapping[str, float] = field(default_factory=dict)
@@ -79,7 +79,7 @@ class _Desk:
         if rule.needs and not _tagged(rows, rule.needs):
             return
         if rule.item == "camera_sheet":
-            lines = [f"{r.file} line {r.line}" for r in rows if _is_whole(self.known.sheets.get(r.line))]
+            lines = [f"{r.file} line {r.line}" for r in rows if _is_whole(self.known.sheets.get(r.place))]
             yield self._one(key, rows, rule, lines, "")
         elif rule.scope is Scope.SETUP:
             yield self._one(key, rows, rule, self._evidence(key, rule), "")

@@ -14,7 +14,7 @@ OUTDOORS = ("ext", "exterior", "daylight", "day ext", "sun", "sunny", "overcast"
 
 
 def height_findings(
-    rows: Sequence[SetupRow], sheets: Mapping[int, Sheet], measurements: Sequence[Measurement], *,
+    rows: Sequence[SetupRow], sheets: Mapping[tuple[str, int], Sheet], measurements: Sequence[Measurement], *,
     tolerance_m: float = 0.3,
 ) -> list[Finding]:
     """Probes that stood elsewhere than asked, by setup.
@@ -29,7 +29,7 @@ def height_findings(
     for key, group in setups_of(rows).items():
         stood_measured = measured.get((key[0], key[2].casefold()), measured.get(("", key[2].casefold())))
         for row in group:
-            sheet = sheets.get(row.line)
+            sheet = sheets.get(row.place)
             if sheet is None:
                 continue
             stood = stood_measured if stood_measured is not None else sheet.probe_height_m
@@ -69,7 +69,7 @@ def outdoors(row: SetupRow) -> bool:
 
 
 def age_findings(
-    rows: Sequence[SetupRow], sheets: Mapping[int, Sheet], taken: Sequence[Taken], *, now_s: float,
+    rows: Sequence[SetupRow], sheets: Mapping[tuple[str, int], Sheet], taken: Sequence[Taken], *, now_s: float,
     oldest_s: float = 1800.0, daylight: Callable[[float], bool] | None = None,
 ) -> list[Finding]:
     """Daylight setups with a take, or a stretch of time, further than ``oldest_s`` from every probe of theirs.

@@ -86,7 +86,7 @@ def _differs(kind: str, key: Key, what: str, next: str, captured: Iterable[Captu
 
 
 def headers_and_log(
-    rows: Sequence[SetupRow], sheets: Mapping[int, Sheet], captured: Iterable[Captured]
+    rows: Sequence[SetupRow], sheets: Mapping[tuple[str, int], Sheet], captured: Iterable[Captured]
 ) -> list[Finding]:
     """Where the header of a clip says another focal length, frame rate, lens or body than its row.
 
@@ -98,7 +98,7 @@ def headers_and_log(
     for c in captured:
         row = _row_for(groups.get(c.key, ()), c.start_s)
         if c.kind == "clip" and row is not None:
-            sheet = sheets.get(row.line) or Sheet(line=row.line)
+            sheet = sheets.get(row.place) or Sheet(line=row.line)
             for what, severity in _differences(row, sheet, c):
                 found.append(_differs(
                     "log_and_header_differ", c.key, f"{c.name} in {c.setup}: {what} (log line {row.line})",

@@ -48,8 +48,8 @@ def setups_of(rows: Sequence[SetupRow]) -> dict[Key, tuple[SetupRow, ...]]:
     return {key: tuple(group) for key, group in found.items()}
 
 
-def segments(rows: Sequence[SetupRow], sheets: Mapping[int, Sheet]) -> tuple[Segment, ...]:
-    """The parts of one setup.  ``rows`` in order of time; ``sheets`` by line.
+def segments(rows: Sequence[SetupRow], sheets: Mapping[tuple[str, int], Sheet]) -> tuple[Segment, ...]:
+    """The parts of one setup.  ``rows`` in order of time; ``sheets`` by ``place``.
 
     A blank cell means unchanged.  What counts as a change: lens, lens serial, focal length, lighting,
     camera letter, the position column, camera height by over 0.3 m (a move's end against the next start).
@@ -63,7 +63,7 @@ def segments(rows: Sequence[SetupRow], sheets: Mapping[int, Sheet]) -> tuple[Seg
         told = _told(row)
         changes = [f"{name} {state[name]} to {value}" for name, value in told.items()
                    if name in state and _bare(state[name]) != _bare(value)]
-        sheet = sheets.get(row.line)
+        sheet = sheets.get(row.place)
         if sheet and sheet.camera_height_m is not None:
             if height is not None and abs(sheet.camera_height_m - height) > HEIGHT_CHANGE_M:
                 changes.append(f"camera height {height:.2f} m to {sheet.camera_height_m:.2f} m")

@@ -20,10 +20,10 @@ from ingest.steps.coverage.reconcile import expected_cards, headers_and_log, num
 from ingest.steps.coverage.rules import default_rules
 from ingest.steps.coverage.words import findings as due_findings
 from ingest.steps.setups.expected import read_expected
-from ingest.steps.setups.log import day_over
 from ingest.steps.setups.measurements import read_measurements, suspicious
 from ingest.steps.setups.questions import findings as question_findings
 from ingest.steps.setups.sheet import read_sheet, unusual
+from ingest.steps.setups.spans import day_over
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,7 +51,7 @@ def cover(
     expected, asked_cards = read_expected(
         _bytes(services, show.expected_cards), date_order=show.date_order, file=show.expected_cards
     )
-    sheets = {row.line: read_sheet(row, log, units=units) for row in log.rows}
+    sheets = {row.place: read_sheet(row, log, units=units) for row in log.rows}
     taken = [*_probes(views, placements), *_clips(captured)]
     now_s = _now(services.clock)
     zone, rolls = ZoneInfo(show.timezone), time.fromisoformat(show.day_starts)
@@ -77,7 +77,7 @@ def cover(
     questions = (*asked, *asked_cards, *(q for s in sheets.values() for q in s.questions))
     found = [
         *due_now, *question_findings(questions), *suspicious(measurements),
-        *(f for row in log.rows for f in unusual(row, sheets[row.line])),
+        *(f for row in log.rows for f in unusual(row, sheets[row.place])),
         *height_findings(log.rows, sheets, measurements),
         *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60),
         *takes_and_clips(log.rows, captured), *headers_and_log(log.rows, sheets, captured),

@@ -12,11 +12,10 @@
 from __future__ import annotations
 
 import re
-from bisect import bisect_right, insort
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, time
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -24,11 +23,11 @@ from ingest.records.setups import Question, SetupLog, SetupRow
 from ingest.steps.setups.cells import CellRow, Table, read_table
 from ingest.steps.setups.columns import FIRST, NEEDED, SYNONYMS
 from ingest.steps.setups.moments import DateOrder, TimeOfDay, Unclear, next_day, order_shown, parse_day, parse_time
+from ingest.steps.setups.spans import DAY_S, ended, local_to_true
 
 BACK_S = 6 * 3600  # a time this far back on the same day is after midnight
 WORKDAY_S = 18 * 3600  # past the roll-over a night is believed only within this span of the day's first row
 LONG_ROW_S = 14 * 3600  # a longer row is a slip of the pen
-DAY_S = 86400
 _BETWEEN_SHOTS = re.compile(r"[,;&\n/+]|\s+and\s+", re.I)
 _SPACE = re.compile(r"\s+")
 
@@ -252,21 +251,6 @@ def _end_time(draft: _Draft, written: str, reading: _Reading) -> TimeOfDay | Non
         return None
 
 
-def local_to_true(day: date, clock: int, zone: ZoneInfo, *, not_before: float | None = None) -> float | None:
-    """Seconds since the epoch of a wall clock ``clock`` seconds after 00:00 of ``day``.
-
-    None for a time the clocks skip.  In the repeated hour the first passing, unless that lies before
-    ``not_before`` (the row above) and the second does not.
-    """
-    wall = datetime.combine(next_day(day, clock // DAY_S), time()) + timedelta(seconds=clock % DAY_S)
-    first, second = (wall.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
-    if first.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != wall:
-        return None
-    if not_before is not None and first.timestamp() < not_before <= second.timestamp():
-        return second.timestamp()
-    return first.timestamp()
-
-
 def _timed(drafts: list[_Draft], where: Mapping[date, ZoneInfo], reading: _Reading) -> list[SetupRow]:
     rows: list[SetupRow] = []
     before: dict[tuple[date, str], float] = {}
@@ -298,38 +282,6 @@ def _row(draft: _Draft, start_s: float, end_s: float | None, file: str) -> Setup
         doubts=tuple(draft.doubts), camera=_tidy(cells.get("camera", "")), lens=_tidy(cells.get("lens", "")),
         notes=cells.get("notes", "").strip(), cells=dict(cells),
     )
-
-
-def ended(rows: list[SetupRow], where: Mapping[date, ZoneInfo], rolls: time) -> list[SetupRow]:
-    """Rule 2: open rows end where the next of their day and unit begins; ``until_s`` for the last."""
-    starts: dict[tuple[str, str], list[float]] = defaultdict(list)  # by unit and day; day "" holds all
-    for row in rows:
-        for day in (row.day, ""):
-            insort(starts[row.unit, day], row.start_s or 0.0)
-
-    def next_start(row: SetupRow, day: str) -> float | None:
-        line = starts[row.unit, day]
-        place = bisect_right(line, row.start_s or 0.0)
-        return line[place] if place < len(line) else None
-
-    found = []
-    for row in rows:
-        if row.open_ended:
-            assert row.start_s is not None
-            same_day, any_day = next_start(row, row.day), next_start(row, "")
-            over = day_over(row.day, row.start_s, where[date.fromisoformat(row.day)], rolls)
-            until = same_day if same_day is not None else min(over, over if any_day is None else any_day)
-            row = replace(row, end_s=same_day, until_s=until)
-        found.append(row)
-    return found
-
-
-def day_over(day: str, start_s: float, zone: ZoneInfo, rolls: time) -> float:
-    """When a shoot day is over for a row that starts at ``start_s``: the first roll-over after both."""
-    turn = datetime.combine(next_day(date.fromisoformat(day)), rolls, tzinfo=zone)
-    while turn.timestamp() <= start_s:
-        turn = (turn.replace(tzinfo=None) + timedelta(days=1)).replace(tzinfo=zone)
-    return turn.timestamp()
 
 
 def _one_spelling(rows: list[SetupRow]) -> list[SetupRow]:

@@ -13,7 +13,8 @@ from zoneinfo import ZoneInfo
 
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import SetupLog, SetupRow
-from ingest.steps.setups.log import ended, read_log
+from ingest.steps.setups.log import read_log
+from ingest.steps.setups.spans import ended
 
 PAGE_FILE = "setup_log.page.csv"
 COMPARED_OTHERWISE = ("day", "unit", "setup", "slate", "start", "timestamp", "end")  # as what they mean

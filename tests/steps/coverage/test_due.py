@@ -41,7 +41,7 @@ def probe(setup: str, clock: str, item: str = "probe") -> Taken:
 def judged(
     log: SetupLog, now: str, *taken: Taken, rules: tuple[Rule, ...] = ONLY_PROBE, **more: object
 ) -> tuple[SetupCoverage, ...]:
-    sheets = {r.line: read_sheet(r, log) for r in log.rows}
+    sheets = {r.place: read_sheet(r, log) for r in log.rows}
     return judge(Evidence(rows=log.rows, now_s=at(now), taken=taken, sheets=sheets, **more), rules)  # type: ignore[arg-type]
 
 
@@ -56,6 +56,7 @@ def test_have_due_lost() -> None:
     log = log_of(*PLAIN)
     taken = probe("27A", "09:50")
     assert states(judged(log, "10:30", taken)) == [("27A", "probe", "have", ""), ("27B", "probe", "due", "")]
+    assert states(judged(log, "11:30", taken))[1][2] == "lost"  # the deadline itself is too late
     late = judged(log, "11:31", taken)
     assert states(late)[1][2] == "lost"
     due = judged(log, "11:10", taken)[1].items[0]

@@ -58,7 +58,7 @@ def test_takes_as_written() -> None:
 
 def test_headers_against_the_log() -> None:
     log = log_of("setup,start,focal length,fps,lens serial", "27A,09:00,35mm,24,00-12O7", "27A,10:00,50,23.98,S/N 1207")
-    sheets = {r.line: read_sheet(r, log) for r in log.rows}
+    sheets = {r.place: read_sheet(r, log) for r in log.rows}
     first, second = (r.start_s or 0 for r in log.rows)
 
     def at(moment: float, **more: object) -> Captured:

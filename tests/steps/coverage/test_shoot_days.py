@@ -14,7 +14,8 @@ from ingest.records.filing import Placement
 from ingest.steps.coverage.due import Evidence, judge
 from ingest.steps.coverage.rules import ITEMS, default_rules
 from ingest.steps.filing.placement import Evidences, place
-from ingest.steps.setups.log import day_over, read_log
+from ingest.steps.setups.log import read_log
+from ingest.steps.setups.spans import day_over
 from tests.steps.coverage.shoot_days import Day, shoot_day
 
 ONLY_PROBE = default_rules({i: i == "probe" for i in ITEMS})

@@ -67,7 +67,7 @@ def test_heights() -> None:
         "2026-04-01,5,13:00,14:00,1.6 m,,,\n",
         zone="Europe/Lisbon",
     )
-    sheets = {r.line: read_sheet(r, log) for r in log.rows}
+    sheets = {r.place: read_sheet(r, log) for r in log.rows}
     measured, _ = read_measurements("day,setup,name,value\n2026-04-01,5,Probe height,0.9 m\n")
     found = height_findings(log.rows, sheets, measured)
     assert [(f.more["setup"], f.more["amount"]) for f in found] == [("2", 1.2), ("5", 0.7)]

@@ -164,6 +164,19 @@ def test_a_slates_reach() -> None:
     assert one(probe("09:30"), other).setup == "27A"
 
 
+def test_a_row_holds_its_first_second_and_not_the_next_ones() -> None:
+    exact = known(",,1,09:00:01,10:00:01,", ",,2,10:00:01,11:00:01,")
+    first = one(probe("10:00:01", n=1), exact)
+    assert (first.setup, first.review) == ("2", False)
+    assert one(probe("11:00:01", n=1), exact).setup == ""
+
+
+def test_a_second_row_of_the_same_setup_does_not_end_its_slate() -> None:
+    takes = known(",,27A,09:00,,", ",,27A,09:20,,", ",,28,11:00,,", slates=[slate("27A", "09:10", shot="S9")])
+    p = one(probe("09:25"), takes)
+    assert (p.evidence, p.shot) == (Evidence.SLATE, "S9")
+
+
 def test_a_tail_slate_speaks_backwards() -> None:
     tail = known(*THREE, slates=[slate("27B", "09:31", tail=True)])
     assert one(probe("09:30"), tail).setup == "27B" and one(probe("09:40"), tail).setup == "27A"
