@@ -78,11 +78,13 @@ def texture(points: Doubles, seed: int, *, octaves: int = 6, base: float = 3.0) 
     rng = np.random.default_rng(seed)
     total = np.zeros(points.shape[:-1])
     for octave in range(octaves):
+        frequency = base * 2.0**octave
+        sharp = min(6.0, 120.0 / frequency)  # no edge finer than about half a degree
         for _ in range(3):
             wave = rng.normal(size=3)
-            wave *= base * 2.0**octave / np.linalg.norm(wave)
+            wave *= frequency / np.linalg.norm(wave)
             value = np.sin(points @ wave + rng.uniform(0, 2 * np.pi))
-            total += (np.tanh(6 * value) if octave % 2 else value) * 0.75**octave
+            total += (np.tanh(sharp * value) if octave % 2 else value) * 0.75**octave
     return total / 6.0
 
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 import time
+from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
@@ -92,7 +95,68 @@ def known() -> None:
         print("  coverage", made.coverage.min(), "dropped", round(made.strong_share, 3))
 
 
-PARTS = {"lights": lights, "known": known}
+def kept(name: str, make: Callable[[], np.ndarray]) -> np.ndarray:
+    """A rendered frame, kept in the system's temporary folder between runs of one day's work."""
+    path = Path(tempfile.gettempdir()) / f"nl-bench-{name}.npy"
+    if not path.exists():
+        np.save(path, make().astype(np.float32))
+    return np.load(path)
+
+
+def nominal(lenses: list[dict[str, object]]) -> list[dict[str, object]]:
+    """What the maker's sheet says: centres in the middle, round numbers, no falloff."""
+    upright = np.diag([-1.0, -1.0, 1.0])
+    back = np.diag([-1.0, 1.0, -1.0]) @ upright
+    middles = [(511.5, 511.5), (1535.5, 511.5)]
+    return [{**one, "cx": middles[i][0], "cy": middles[i][1], "f": 286.0, "k": [], "vig": (0.0, 0.0), "gain": 1.0,
+             "R": back if i else upright} for i, one in enumerate(lenses)]  # fmt: skip
+
+
+def mapping(found: LensFile, truth: list[dict[str, object]]) -> tuple[float, float]:
+    """Median and worst error of the directions of image points after one common turn, degrees."""
+    got, true = [], []
+    yy, xx = np.mgrid[0:1024:16, 0:2048:16].astype(float)
+    for i, lens in enumerate(truth):
+        look, _, radius = scenes._lens_look(lens, np.eye(3))
+        inside = np.hypot(xx - float(lens["cx"]), yy - float(lens["cy"])) < 0.97 * radius
+        true.append(look(yy[inside], xx[inside])[0])
+        camera = cameras.from_lens(found.lenses[i], np.eye(3), view=0, index=i)
+        got.append(camera.directions(xx[inside], yy[inside])[0])
+    a, b = np.concatenate(got), np.concatenate(true)
+    u, _, v = np.linalg.svd(a.T @ b)
+    turn = u @ np.diag([1, 1, np.sign(np.linalg.det(u @ v))]) @ v
+    angle = np.degrees(np.arccos(np.clip(((a @ turn) * b).sum(1), -1, 1)))
+    return float(np.median(angle)), float(angle.max())
+
+
+def calibrated() -> None:
+    """Nominal numbers, one burst, then four headings."""
+    from ingest.steps.panorama import calibration, seams
+
+    scene, pair = scenes.room(), two_lenses()
+    turns = [np.eye(3), small_turn(0.4, 89.0, -0.3), small_turn(-0.3, 181.2, 0.2), small_turn(0.2, 269.4, 0.5)]
+    frames = [kept(f"headings{i}", lambda t=t, i=i: scenes.fisheye(scene, pair, (2048, 1024), world_from_body=t, seed=i))
+              for i, t in enumerate(turns)]  # fmt: skip
+    views = [{"heading_deg": 90.0 * i} for i in range(4)]
+    for count in (1, 4):
+        sheet = numbers_of(nominal(pair), views=views[:count])
+        print(f"{count} heading(s): nominal mapping", mapping(sheet, pair))
+        start = time.process_time()
+        found, _ = calibration.refine(sheet, frames[:count])
+        print("  refined mapping", mapping(found, pair), f"{time.process_time() - start:.1f} s CPU", found.notes)
+        made = cameras.of_file(found, 1)
+        factor = seams.thin_factor(made[0])
+        small = seams.thinned(frames[0], factor)
+        seam = seams.judge([seams.thinned_camera(c, factor) for c in made], [small] * len(made))
+        print("  seam", seam.level_stops, seam.rms_stops)
+        for lens, true in zip(found.lenses, pair, strict=True):
+            off = [(lens.cx - true["cx"]) / lens.sigma["cx"], (lens.cy - true["cy"]) / lens.sigma["cy"],
+                   (lens.f - true["f"]) / lens.sigma["f"]]  # fmt: skip
+            print("  errors over sigma cx cy f:", np.round(off, 2), "f", lens.f, "+-", lens.sigma["f"],
+                  lens.vig, lens.gain)  # fmt: skip
+
+
+PARTS = {"lights": lights, "known": known, "calibrated": calibrated}
 
 if __name__ == "__main__":
     for part in sys.argv[1:] or PARTS:
