@@ -27,6 +27,8 @@ from ingest.steps.cards.stage import Lookout
 from ingest.steps.copying.plan import CopySettings, Twice
 from ingest.steps.copying.stage import Copier, Progress
 
+PROGRESS_S = 0.5  # how often a card's figures are asked of the ledger
+
 Event = Callable[[str, dict[str, Any]], None]
 
 
@@ -61,14 +63,18 @@ class Loader:
         self._reading: set[str] = set()
         self._copying: threading.Thread | None = None
         self._failure: Exception | None = None
-        self._copied: object = None
+        self._shown: dict[str, tuple[str, float]] = {}
 
     def _progress(self, progress: Progress) -> None:
-        self.services.tell("copying", {
-            "card": progress.card_id, "state": progress.state, "doing": progress.doing, "path": progress.path,
-            "files_done": progress.files_done, "files_total": progress.files_total,
-            "bytes_done": progress.bytes_done, "bytes_total": progress.bytes_total,
-        })
+        now = self.services.clock.steady_s()
+        if progress.state != self._shown.get(progress.card_id, ("", 0.0))[0] or \
+                now - self._shown[progress.card_id][1] >= PROGRESS_S:
+            self._shown[progress.card_id] = (progress.state, now)
+            files, size, done, done_bytes = self.services.cards.done(progress.card_id)
+            self.services.tell("copying", {
+                "card": progress.card_id, "state": progress.state, "doing": progress.doing, "path": progress.path,
+                "files_done": done, "files_total": files, "bytes_done": done_bytes, "bytes_total": size,
+            })
         before = set(self._reading)
         if progress.state == "being read":
             self._reading.add(progress.card_id)

@@ -319,6 +319,19 @@ class CardLedger:
             )[0]
         )
 
+    def done(self, card_id: str) -> tuple[int, int, int, int]:
+        """(files to keep, their bytes, files that have all copies they can have now, those files' bytes): the
+        least advanced present destination counts, so a figure never runs ahead of the proof."""
+        total, size = self._store.query(
+            "SELECT count(*), coalesce(sum(size_bytes), 0) FROM files WHERE card_id=?", (card_id,)
+        )[0]
+        rows = self._store.query(
+            "SELECT count(*), sum(f.size_bytes) FROM copies k JOIN files f ON f.id=k.file_id WHERE f.card_id=? "
+            "GROUP BY k.destination_id", (card_id,)
+        )
+        files, bytes_ = min(((int(n), int(b)) for n, b in rows), default=(0, 0))
+        return int(total), int(size), files, bytes_
+
     # -- the copier's facts
 
     def plan(self, planned: Iterable[Planned], utc: str) -> None:
