@@ -54,6 +54,8 @@ class CardGone(NightloaderError):
 class SourceUnreadable(NightloaderError):
     """One file or folder of a card cannot be read; it costs that file."""
 
+    exit_code = EXIT_USAGE
+
 
 class SourceChanging(NightloaderError):
     """A file grew or changed while it was read; it is left for a later pass."""
@@ -69,6 +71,8 @@ class ReadBackDiffers(NightloaderError):
 
 class NameTaken(NightloaderError):
     """A different file stands under the final name; it is never overwritten."""
+
+    exit_code = EXIT_USAGE
 
 
 class LedgerBusy(NightloaderError):

@@ -5,13 +5,13 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import secrets
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from ingest import __version__
-from ingest.errors import Unreadable, UsageError
+from ingest.errors import Unreadable
+from ingest.faces.given import MEMORY_BYTES, Outputs, opened
 from ingest.machinery.worker.host import WorkerPool
 from ingest.records.merges import MergeFrame, MergeRequest
 from ingest.records.stills import StillHeader
@@ -29,28 +29,22 @@ def merge_files(
 ) -> dict[str, Any]:
     """Merge ``frames`` to ``out`` (.exr) with record (.json) and preview (.jpg) beside it; answers the record.
 
-    UsageError for files that cannot be opened or stand in the way; Unreadable for frames that do not
-    decode, tell no exposure or do not belong together.  Nothing is left behind when it fails.
+    Raises SourceUnreadable for a frame that cannot be opened, NameTaken for a file in the way, Unreadable
+    for frames that do not decode, tell no exposure or do not belong together.  Nothing is left behind when
+    it fails.
     """
-    beside = {"exr": out, "jpg": out.with_suffix(".jpg"), "json": out.with_suffix(".json")}
-    for path in beside.values():
-        if path.exists() and not replace:
-            raise UsageError("it is there already; merged pictures are never overwritten.", item=str(path),
-                             next="Give another name, or --replace.")
-    if not out.parent.is_dir():
-        raise UsageError("there is no such folder.", item=str(out.parent), next="Make it, or give another name.")
+    beside = [out, out.with_suffix(".jpg"), out.with_suffix(".json")]
     with contextlib.ExitStack() as stack:
-        pool = stack.enter_context(WorkerPool(workers=1, memory_bytes=8 << 30, nice=0))
-        fds = [stack.enter_context(_opened(path)) for path in frames]
+        fds = stack.enter_context(opened(frames))
+        made = stack.enter_context(Outputs(beside, replace=replace))
+        exr, preview, paper = made.descriptors
+        pool = stack.enter_context(WorkerPool(workers=1, memory_bytes=MEMORY_BYTES, nice=0))
         request = _request(pool, fds, frames, kind, space, exposures, align, movement, encoding)
-        made = {k: stack.enter_context(_fresh(p, replace)) for k, p in beside.items() if k != "json"}
         record = pool.run(
-            "merge", request.to_json(), [*fds, made["exr"].fd, made["jpg"].fd], timeout_s=_MERGE_S, on_progress=progress
+            "merge", request.to_json(), [*fds, exr, preview], timeout_s=_MERGE_S, on_progress=progress
         )
-        paper = stack.enter_context(_fresh(beside["json"], replace))
-        os.write(paper.fd, (json.dumps(record, indent=1) + "\n").encode())
-        for file in (*made.values(), paper):
-            file.name()
+        os.write(paper, (json.dumps(record, indent=1) + "\n").encode())
+        made.keep()
     return record
 
 
@@ -95,48 +89,3 @@ def _headers(pool: WorkerPool, fds: Sequence[int], frames: Sequence[Path]) -> li
     for fd in fds:
         os.lseek(fd, 0, os.SEEK_SET)
     return headers
-
-
-@contextlib.contextmanager
-def _opened(path: Path) -> Iterator[int]:
-    try:
-        fd = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
-    except OSError as error:
-        raise UsageError(f"cannot be opened ({error.strerror}).", item=str(path), next="Check the name.") from error
-    try:
-        yield fd
-    finally:
-        os.close(fd)
-
-
-class _Fresh:
-    """A file that gets its name only when all of it is there."""
-
-    def __init__(self, path: Path, replace: bool) -> None:
-        self._path, self._replace, self._named = path, replace, False
-        self._temp = path.with_name(f".nl-{secrets.token_hex(8)}.tmp")
-        self.fd = os.open(self._temp, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
-
-    def name(self) -> None:
-        os.fsync(self.fd)
-        os.close(self.fd)
-        self.fd = -1
-        if not self._replace and self._path.exists():
-            raise UsageError("it has come to be there meanwhile.", item=str(self._path), next="Give another name.")
-        self._temp.replace(self._path)
-        self._named = True
-
-    def close(self) -> None:
-        if self.fd >= 0:
-            os.close(self.fd)
-        if not self._named:
-            self._temp.unlink(missing_ok=True)
-
-
-@contextlib.contextmanager
-def _fresh(path: Path, replace: bool) -> Iterator[_Fresh]:
-    file = _Fresh(path, replace)
-    try:
-        yield file
-    finally:
-        file.close()

@@ -148,7 +148,7 @@ def test_merge_without_a_show(tmp_path: Path) -> None:
     pixels = OpenEXR.File(str(out)).channels()["RGB"].pixels
     assert pixels.shape == (128, 192, 3) and np.isfinite(pixels).all()
     again = run("merge", *files, "--out", out)
-    assert again.returncode == 2 and "never overwritten" in again.stderr
+    assert again.returncode == 2 and "there already" in again.stderr
     assert not list(tmp_path.glob(".nl-*"))
 
 
