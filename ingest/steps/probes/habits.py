@@ -66,8 +66,9 @@ class Habits:
         best = math.log((NOVELTY + DISCOUNT * len(self.patterns)) / every) + shape.score
         for pattern in self.patterns:
             gone = missing_from(shape.stops, pattern.shape.stops)
-            # A pattern met once is this very row, or might be: nothing may vouch for itself.
-            met = pattern.met - (gone == 0 and not shape.unknown)
+            # One of those met may be this very row, or hold it: nothing may vouch for itself.  A row with unread
+            # exposures taught nothing.
+            met = pattern.met - (not shape.unknown)
             if gone is None and shape.duplicates:
                 gone = missing_from(_once(shape.stops), pattern.shape.stops)
                 gone = None if gone else gone
