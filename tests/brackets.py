@@ -134,7 +134,8 @@ def make(
     """Photograph ``truth`` (brightest about 1).
 
     The shortest exposure records ``hold`` x truth's unit at full well.  ``jitter`` is the rms error of
-    the shutter, ``flicker`` (frame, factor), ``shifts`` (x, y) in pixels a frame, of the scene ``fine`` (see :func:`optics`),
+    the shutter, ``flicker`` (frame, factor), ``shifts`` (x, y) in pixels a frame, of the scene ``fine``
+    (see :func:`optics`),
     ``figure`` lets a dark and bright figure walk through.
     """
     rng = np.random.default_rng(1000 + seed)

@@ -43,7 +43,7 @@ class FrameStore:
             return codes
         file = tempfile.TemporaryFile()  # noqa: SIM115  closed when the store is left
         self._files.append(file)
-        file.write(memoryview(np.ascontiguousarray(codes)).cast("B"))
+        np.ascontiguousarray(codes).tofile(file)
         file.flush()
         mapped = np.memmap(file, dtype=codes.dtype, mode="r", shape=codes.shape)
         self._maps.append(mapped)

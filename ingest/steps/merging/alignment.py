@@ -46,8 +46,7 @@ class Look:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Alignment:
     """``shifts`` (x, y): where the reference's content stands in frame k, less where it stands in the
-    reference; ``sigma`` of a coordinate; ``moved`` whether aligning is proven; ``turn_deg`` the largest
-    turn about the optical axis that the patches show beside it."""
+    reference; ``sigma`` of a coordinate; ``moved`` whether aligning is proven."""
 
     shifts: tuple[tuple[float, float], ...]
     sigma: float
@@ -229,7 +228,7 @@ def _normal(a: Look, b: Look, d: F64) -> tuple[F64, F64, float, int] | None:
     weight = np.ones(at.size)
     nuisance = np.stack([np.ones(at.size), level, level**2, level**3], axis=1)
     columns_all = np.concatenate([np.stack([-gx, -gy], axis=1), nuisance], axis=1)
-    solution = np.zeros(columns_all.shape[1])
+    solution: F64 = np.zeros(columns_all.shape[1])
     for _ in range(2):
         weighted = columns_all * weight[:, None]
         full = weighted.T @ columns_all + np.diag([0, 0, 1e-6, 1e-6, 1e-6, 1e-6])
@@ -268,8 +267,8 @@ def _positions(
 ) -> tuple[F64, float, npt.NDArray[np.bool_]]:
     """Positions (n, 2) by robust least squares over the pairs, the typical sigma, and which are linked."""
     weight = np.ones(len(pairs))
-    covariance = np.zeros((2 * n, 2 * n))
-    solution = np.zeros(2 * n)
+    covariance: F64 = np.zeros((2 * n, 2 * n))
+    solution: F64 = np.zeros(2 * n)
     for _ in range(6):
         matrix = np.eye(2 * n) * 1e-9
         right = np.zeros(2 * n)
@@ -280,7 +279,7 @@ def _positions(
             right[2 * j : 2 * j + 2] += softened @ d
             right[2 * i : 2 * i + 2] -= softened @ d
         matrix[2 * reference : 2 * reference + 2, 2 * reference : 2 * reference + 2] += 1e9 * np.eye(2)
-        covariance = np.linalg.inv(matrix)
+        covariance = np.asarray(np.linalg.inv(matrix), np.float64)
         solution = covariance @ right
         for q, ((i, j), d) in enumerate(zip(pairs, shifts, strict=True)):
             off = np.hypot(*(solution[2 * j : 2 * j + 2] - solution[2 * i : 2 * i + 2] - d))

@@ -181,7 +181,7 @@ def _choose(
         ready = work.ready(encoding)
         return _Choice(name=name, encoding=ready.encoding, clips=list(ready.clips), fit=None, noise=work.base,
                        facts={"curve": name, "believed": "not checked"})  # fmt: skip
-    cells = samples.choose(work.ready(candidates[0][1]), work.units.tolist())
+    cells = samples.choose(work.ready(candidates[0][1]), work.units.tolist(), shifts=shifts)
     tried = [_try(work, name, encoding, cells, shifts) for name, encoding in candidates]
     best = min(tried, key=lambda c: _misfit(c, work))
     if work.source == "raw" or work.request.encoding != "auto":

@@ -52,7 +52,8 @@ def pile(codes: npt.NDArray[np.float32], top: float) -> Pile | None:
     core = np.abs(inside - centre)
     spread = 1.4826 * float(np.median(core))
     margin = max(3.0 * spread, 0.5 if top > 255 else 1.5)
-    return Pile(code=min(centre, top) - margin, centre=min(centre, top), share=float(np.mean(values >= centre - margin)))
+    counted = float(np.mean(values >= centre - margin))
+    return Pile(code=min(centre, top) - margin, centre=min(centre, top), share=counted)
 
 
 def levels(piles: list[Pile | None], top: float) -> list[float]:

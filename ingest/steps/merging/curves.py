@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -116,7 +117,7 @@ def saturating(encoding: Encoding, clip_codes: Sequence[float]) -> tuple[Encodin
             [float(np.interp(c, codes, one)) / top for c in clip_codes])  # fmt: skip
 
 
-def rounding(encoding: Encoding, light: F64) -> F64:
+def rounding(encoding: Encoding, light: npt.NDArray[Any]) -> F64:
     """Variance that rounding to whole codes leaves in a reading: a twelfth of the step in light, squared.
 
     A flat cell between two codes shows none of it, yet every one of its readings is off.

@@ -11,6 +11,8 @@ keep their measured value.  Other mosaics (periods over 2) get a plain normalise
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -36,7 +38,7 @@ def planes(mosaic: npt.NDArray[np.float32], period: int) -> F32:
     return np.ascontiguousarray(split.transpose(0, 2, 1, 3)).reshape(h // period, w // period, period * period)
 
 
-def interleave(sites: npt.NDArray[np.float32], period: int) -> F32:
+def interleave(sites: npt.NDArray[Any], period: int) -> npt.NDArray[Any]:
     """The inverse of :func:`planes`."""
     h, w, _ = sites.shape
     split = sites.reshape(h, w, period, period).transpose(0, 2, 1, 3)

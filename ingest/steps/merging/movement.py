@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -109,7 +110,7 @@ def _flat(light: F32) -> F32:
 def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain) -> U8:
     """(K, h, w): 1 where a frame disagrees with the consensus."""
     mean = np.stack([v.mean for v in windows])
-    count, h, w, c = mean.shape
+    count, h, w, _ = mean.shape
     s = np.array([f.s for f in frames], np.float32)[:, None, None, None]
     floor = np.array([f.floor for f in frames], np.float32)[:, None, None, None]
     gain = np.array([f.gain for f in frames], np.float32)[:, None, None, None]
@@ -129,7 +130,7 @@ def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: i
         return out
     local = cv2.dilate(_single(centre), _NEAR) - cv2.erode(_single(centre), _NEAR)
     at = np.flatnonzero(suspicious)
-    picked = [a.reshape(count, h * w, -1)[:, at] for a in (radiance, whole, present, mean)]
+    picked: list[npt.NDArray[Any]] = [a.reshape(count, h * w, -1)[:, at] for a in (radiance, whole, present)]
     edge = local.reshape(h * w, 1)[at]
     bad = _judge(picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side, grain)
     out.reshape(count, -1)[:, at] = bad
@@ -158,14 +159,15 @@ def _judge(
     limit = _PROOF * np.sqrt(variance) + _TOLERANCE * level + _EDGE * edge + grain(s * level) / s
     off = radiance - consensus
     bad = np.where(whole, np.abs(off), np.where(present, off, 0)) > limit
-    bad_frame = bad.any(axis=2)
+    bad_frame: npt.NDArray[np.bool_] = np.max(bad, axis=2)
     usable = whole.any(axis=2)
     left = (usable & ~bad_frame).any(axis=0)
     if not left.all():  # keep the frame with the strongest vote
         best = np.argmax(np.where(usable, vote.min(axis=2), -1), axis=0)
         lost = np.flatnonzero(~left)
         bad_frame[best[lost], lost] = False
-    return bad_frame.astype(np.uint8)
+    out: U8 = bad_frame.astype(np.uint8)
+    return out
 
 
 def _middle(values: F32, whole: npt.NDArray[np.bool_]) -> F32:

@@ -103,7 +103,7 @@ def _start(
         below = _less(x, f.clip - 2.0 * f.sigma(f.clip))
         if usable is not None:
             below = cv2.bitwise_and(below, usable)
-        if k > 0 and not below.any():
+        if k > 0 and not below.any() and not any(g.resampled for g in frames):
             continue
         kept[k] = (x, usable)
         waiting = (k, x, below)
@@ -165,10 +165,25 @@ def _score(
     np.divide(np.float32(1.0), np.sqrt(den), out=sigma, where=den > 0)
     lost = ~held
     if lost.any():
-        np.copyto(radiance, bound, where=lost)
-        np.copyto(sigma, bound, where=lost)
+        least = _least(frames, kept, lost, bound)
+        radiance[lost] = sigma[lost] = least
         support[lost] = 0
     return Tile(radiance=radiance, sigma=sigma, support=support, clipped=lost.view(np.uint8))
+
+
+def _least(
+    frames: Sequence[FrameModel], kept: dict[int, tuple[F32, U8 | None]], lost: npt.NDArray[np.bool_], bound: np.float32
+) -> F32:
+    """What lost pixels hold at least: the clip level of the shortest frame that may be used there, or of
+    the frame that needs no resampling where all others lie outside the picture."""
+    whole = [k for k in kept if not frames[k].resampled]
+    start = frames[whole[-1]].clip / frames[whole[-1]].s if whole else bound
+    least = np.full(int(np.count_nonzero(lost)), start, np.float32)
+    for k, (_, usable) in kept.items():
+        level = np.float32(frames[k].clip / frames[k].s)
+        here = np.ones(least.shape, bool) if usable is None else usable[lost] > 0
+        np.maximum(least, level, out=least, where=here)
+    return least
 
 
 def _less(x: F32, limit: float) -> U8:
@@ -249,7 +264,7 @@ def _hazard_table() -> F32:
     above = positive.copy()
     for j in range(60, 0, -1):
         above = positive + j / above
-    return np.where(z > 1, above, density / np.maximum(upper, 1e-30)).astype(np.float32)
+    return np.asarray(np.where(z > 1, above, density / np.maximum(upper, 1e-30)), np.float32)
 
 
 _HAZARD = _hazard_table()
@@ -258,7 +273,8 @@ _HAZARD = _hazard_table()
 def _hazard(z: F32) -> F32:
     """Hazard of the standard normal; beyond 9 deviations its asymptotes 0 and z + 1/z."""
     index = np.clip((z + _Z_END) * np.float32(1 / _Z_STEP) + 0.5, 0, len(_HAZARD) - 1).astype(np.int32)
-    return np.where(z > _Z_END - 0.1, z + 1 / np.maximum(z, 1), _HAZARD[index])
+    out: F32 = np.where(z > _Z_END - 0.1, z + 1 / np.maximum(z, 1), _HAZARD[index])
+    return out
 
 
 def poisson(frames: Sequence[FrameModel], readings: Sequence[F32]) -> F32:

@@ -18,6 +18,7 @@ U8 = npt.NDArray[np.uint8]
 
 #: Rows and columns the kernel reaches to either side.
 REACH = 4
+_SPOILT = 2
 _BETA = 4.5  # Kaiser window: flat to about 0.8 of Nyquist with eight taps
 
 
@@ -53,9 +54,14 @@ def fractional(picture: F32, fx: float, fy: float) -> F32:
 
 
 def shrink(usable: U8, fx: float, fy: float) -> U8:
-    """The mask (h, w) of usable readings less the kernel's reach along the axes that are interpolated."""
-    x = REACH if abs(fx) >= 1e-4 else 0
-    y = REACH if abs(fy) >= 1e-4 else 0
+    """The mask (h, w) of usable readings less the pixels that a spoilt one reaches with weight, along the
+    axes that are interpolated.
+
+    The kernel's outer taps (under 3 %) are let pass: where a clipped pixel is far brighter than they
+    bear, the contrast test of :func:`aligned` takes over.
+    """
+    x = _SPOILT if abs(fx) >= 1e-4 else 0
+    y = _SPOILT if abs(fy) >= 1e-4 else 0
     if not x and not y:
         return usable
     out: U8 = cv2.erode(usable, np.ones((2 * y + 1, 2 * x + 1), np.uint8),
@@ -82,7 +88,7 @@ def aligned(
     light = stack.light(k, int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1)
     if len(rows) != light.shape[0] or len(columns) != light.shape[1]:  # beyond the frame's edge: repeated
         light = np.ascontiguousarray(light[rows - rows[0]][:, columns - columns[0]])
-    whole = np.less(light, np.float32(stack.clips[k])).all(axis=2).view(np.uint8)
+    whole: U8 = np.less(light, np.float32(stack.clips[k])).min(axis=2).astype(np.uint8)
     whole[(np.arange(top + y - REACH, bottom + y + REACH) != rows)] = 0
     whole[:, (np.arange(left + x - REACH, right + x + REACH) != columns)] = 0
     inner = (slice(REACH, -REACH), slice(REACH, -REACH))

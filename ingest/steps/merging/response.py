@@ -93,8 +93,8 @@ class Fit:
 
 
 def fit(
-    samples: Samples, log_prior: F64, models: Sequence[Noise], *, basis: Basis | None = None, offset: float = 0.0, stiffness: float = 1.0,
-    prior: float = PRIOR,
+    samples: Samples, log_prior: F64, models: Sequence[Noise], *, basis: Basis | None = None, offset: float = 0.0,
+    stiffness: float = 1.0, prior: float = PRIOR,
 ) -> Fit:  # fmt: skip
     """Solve for exposures, and for the curve where a ``basis`` is given.
 
@@ -132,10 +132,10 @@ def _solve(
     weight = 1.0 / (sd**2 + _SYSTEMATIC**2)
     trust = np.full(count, 1 / prior**2)
     spread = _SYSTEMATIC
-    solution = np.zeros(design.shape[1])
+    solution: F64 = np.zeros(design.shape[1])
     solution[first:] = log_prior
     residual = np.zeros(len(y))
-    matrix = np.eye(design.shape[1])
+    matrix: F64 = np.eye(design.shape[1])
     starts = np.flatnonzero(np.diff(cell, prepend=-1))  # observations stand cell by cell
     for _ in range(_ROUNDS):
         # the cells' own radiances eliminated: normal equations less what their weighted means explain
@@ -151,7 +151,7 @@ def _solve(
             pin = _pin(trust, log_prior) * _PIN
             matrix[first:, first:] += pin
             right[first:] += pin @ log_prior
-        before, solution = solution, np.linalg.solve(matrix, right)
+        before, solution = solution, np.asarray(np.linalg.solve(matrix, right), np.float64)
         residual = y + design @ solution
         residual -= (np.add.reduceat(weight * residual, starts) / total)[cell]
         spread = max(_SYSTEMATIC / 4, _excess(residual, sd))

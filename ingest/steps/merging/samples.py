@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ingest.steps.merging import resample
 from ingest.steps.merging.noise import Noise
 from ingest.steps.merging.stack import Stack
 
@@ -42,14 +43,20 @@ class Samples:
     cells: Cells
 
 
-def choose(stack: Stack, exposures: Sequence[float], *, most: int = _CELLS) -> Cells:
-    """The flattest cells of each half stop of radiance, judged on four readings a cell."""
+def choose(
+    stack: Stack, exposures: Sequence[float], *, shifts: Sequence[tuple[float, float]] | None = None,
+    most: int = _CELLS,
+) -> Cells:  # fmt: skip
+    """The flattest cells of each half stop of radiance, judged on four readings a cell.
+
+    With ``shifts`` (x, y) the cells stand where the reference has them.
+    """
     h, w, _ = stack.shape
     side = 4 if h * w < 400_000 else 8 if w <= 3000 else 16
     if min(h, w) < 4 * side:
         side = max(2, min(h, w) // 8)
     rows, columns = np.arange(h // side) * side, np.arange(w // side) * side
-    level, spread = _levels(stack, exposures, rows, columns, side)
+    level, spread = _levels(stack, exposures, rows, columns, side, shifts)
     order = np.argsort(spread, axis=None)
     bins = np.floor(np.log2(np.maximum(level, 1e-12)) * _BINS_A_STOP).astype(int).ravel()[order]
     flat = spread.ravel()[order] < 1.0  # no edge of a lamp, whatever its level
@@ -67,17 +74,20 @@ def choose(stack: Stack, exposures: Sequence[float], *, most: int = _CELLS) -> C
 
 
 def _levels(
-    stack: Stack, exposures: Sequence[float], rows: npt.NDArray[Any], columns: npt.NDArray[Any], side: int
-) -> tuple[F64, F64]:
+    stack: Stack, exposures: Sequence[float], rows: npt.NDArray[Any], columns: npt.NDArray[Any], side: int,
+    shifts: Sequence[tuple[float, float]] | None,
+) -> tuple[F64, F64]:  # fmt: skip
     """Radiance of each cell (mean of channels) and the spread of four of its pixels, as a log ratio."""
     quarter, period = max(1, side // 4), stack.encoding.period
+    h, w, _ = stack.shape
     points = []
     for dy in (quarter, 3 * quarter):
         for dx in (quarter, 3 * quarter):
             total = np.zeros((len(rows), len(columns)))
             exposure = np.zeros_like(total)
             for k in range(stack.count):
-                light = _at(stack, k, rows + dy, columns + dx, period)
+                x, y = (0, 0) if shifts is None else (round(v / period) for v in shifts[k])
+                light = _at(stack, k, np.clip(rows + dy + y, 0, h - 1), np.clip(columns + dx + x, 0, w - 1), period)
                 below = (light < stack.clips[k]).all(axis=2)
                 total += np.where(below, light.mean(axis=2), 0.0)
                 exposure += np.where(below, exposures[k], 0.0)
@@ -99,23 +109,23 @@ def gather(
     stack: Stack, cells: Cells, exposures: Sequence[float], models: Sequence[Noise],
     shifts: Sequence[tuple[float, float]] | None = None,
 ) -> Samples:  # fmt: skip
-    """Statistics of the cells in every frame; with ``shifts`` (x, y) the cells follow the picture, to the
-    nearest pixel."""
+    """Statistics of the cells in every frame; with ``shifts`` (x, y) the cells follow the picture."""
     h, w, c = stack.shape
     n, side = len(cells.corners), cells.side
     mean = np.zeros((stack.count, n, c))
     variance = np.zeros_like(mean)
     inside = np.zeros_like(mean, bool)
     for k in range(stack.count):
-        corners = cells.corners
-        if shifts is not None:
-            corners = corners + np.rint(np.array(shifts[k])[::-1] / stack.encoding.period).astype(np.int64)
-        fits = (corners >= 0).all(axis=1) & (corners[:, 0] + side <= h) & (corners[:, 1] + side <= w)
-        corners = np.clip(corners, 0, [h - side, w - side])
-        light = _patches(stack, k, corners, side)
-        mean[k] = light.mean(axis=(1, 2))
-        variance[k] = _noise_variance(light)
+        x, y = (0.0, 0.0) if shifts is None else (v / stack.encoding.period for v in shifts[k])
+        (left, fx), (top, fy) = resample.split(x), resample.split(y)
+        margin = resample.REACH if abs(fx) + abs(fy) > 1e-3 else 0
+        corners = cells.corners + np.array([top - margin, left - margin])
+        size = side + 2 * margin
+        fits = (corners >= 0).all(axis=1) & (corners[:, 0] + size <= h) & (corners[:, 1] + size <= w)
+        light = _patches(stack, k, np.clip(corners, 0, [h - size, w - size]), size)
         inside[k] = (light.max(axis=(1, 2)) < stack.clips[k]) & fits[:, None]
+        variance[k] = _noise_variance(light)
+        mean[k] = (_moved(light, fx, fy) if margin else light).mean(axis=(1, 2))
     usable = inside & _expected(mean, inside, np.array(exposures), stack.clips, models, side * side)
     return Samples(mean=mean, variance=variance, usable=usable, pixels=side * side, cells=cells)
 
@@ -138,14 +148,30 @@ def _patches(stack: Stack, k: int, corners: npt.NDArray[np.int64], side: int) ->
     return out.astype(np.float64)
 
 
+def _moved(light: F64, fx: float, fy: float) -> F64:
+    """Patches with a margin, read a fraction of a pixel on, without the margin.
+
+    The patches stand side by side in one picture; what the kernel drags across their borders stays in
+    the margin that is cut off.
+    """
+    n, size, _, c = light.shape
+    row = np.ascontiguousarray(light.transpose(1, 0, 2, 3), np.float32).reshape(size, n * size, c)
+    back = resample.fractional(row, fx, fy).reshape(size, n, size, c).transpose(1, 0, 2, 3)
+    m = resample.REACH
+    out: F64 = back[:, m : size - m, m : size - m].astype(np.float64)
+    return out
+
+
 def _noise_variance(light: F64) -> F64:
     """Variance of a pixel with the local trend removed: second differences both ways, whose kernel
     (1 -2 1)' (1 -2 1) has a sum of squares of 36 (Immerkaer 1996)."""
     if light.shape[1] < 3:
-        return light.var(axis=(1, 2))
+        plain: F64 = light.var(axis=(1, 2))
+        return plain
     d = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
     d = d[:, :, :-2] - 2 * d[:, :, 1:-1] + d[:, :, 2:]
-    return np.mean(d * d, axis=(1, 2)) / 36.0
+    out: F64 = np.mean(d * d, axis=(1, 2)) / 36.0
+    return out
 
 
 def _expected(

@@ -88,11 +88,12 @@ class Encoding:
         """Table index of each code; see the module's text."""
         if codes.dtype == np.uint16:
             return codes
-        shifted = np.multiply(codes, np.uint16(STEPS), dtype=np.uint16)
+        shifted: npt.NDArray[np.uint16] = np.multiply(codes, np.uint16(STEPS), dtype=np.uint16)
         np.add(shifted, np.uint16(OFFSET), out=shifted)
         if self.layout != "ycc":
             return shifted
-        return cv2.transform(np.ascontiguousarray(shifted), _SHIFTED)  # type: ignore[no-any-return]
+        rgb: npt.NDArray[np.uint16] = cv2.transform(np.ascontiguousarray(shifted), _SHIFTED)
+        return rgb
 
     def codes(self, codes: npt.NDArray[Any]) -> F32:
         """Codes of each channel as numbers on the format's own scale (JPEG: RGB in fractions of a code)."""

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.records.merges import FrameOutcome, MergeRecord, MergeRequest
+from ingest.steps.merging import verdicts
 from ingest.steps.merging.calibration import Plan
 
 
@@ -19,6 +20,7 @@ class Counted(Protocol):
     pixel_type: str
     scale: float
     clipped: npt.NDArray[np.int64]
+    doubtful: float
     moved: float
     moved_by_frame: tuple[float, ...]
     statistics: dict[str, Any]
@@ -31,14 +33,16 @@ def record(
     """The record of one merge."""
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
+    found = verdicts.findings(request, order, plan, clipped, counted.moved, counted.moved_by_frame, counted.doubtful)
     return MergeRecord(
-        width=counted.width, height=counted.height, kind=request.kind, source=plan.source, colour_space=request.colour_space,
+        width=counted.width, height=counted.height, kind=request.kind, source=plan.source,
+        colour_space=request.colour_space,
         pixel_type=counted.pixel_type, scale=counted.scale, white_luminance=request.white_luminance, calibrated=False,
         frames=frames, reference_frame=order[plan.reference], response=plan.response,
         noise={"floor": plan.noise.floor, "gain": plan.noise.gain, "measured": plan.noise.measured},
         clipped=clipped, stops_covered=stops(plan), movement_share=counted.moved, statistics=counted.statistics,
         attributes={k: list(v) if isinstance(v, tuple) else v for k, v in written.items()}, layers=layers,
-        done=plan.done, seconds=seconds,
+        findings=tuple(f.to_json() for f in found), done=plan.done, curve=plan.curve, seconds=seconds,
     )  # fmt: skip
 
 
@@ -68,7 +72,8 @@ def clipped_facts(request: MergeRequest, counted: Counted) -> dict[str, Any]:
     """
     pixels = int(counted.clipped.sum())
     facts: dict[str, Any] = {
-        "pixels": pixels, "share": pixels / max(1, counted.width * counted.height), "solid_angle_sr": None, "stops": None,
+        "pixels": pixels, "share": pixels / max(1, counted.width * counted.height),
+        "solid_angle_sr": None, "stops": None,
     }  # fmt: skip
     if request.kind == "lat-long":
         edges = np.cos(np.pi * np.arange(counted.height + 1) / counted.height)

@@ -72,11 +72,14 @@ def _picture(raw: rawpy.RawPy, data: bytes, name: str) -> Picture:
 
 def _pattern(raw: rawpy.RawPy) -> npt.NDArray[np.int64]:
     """Colour index over one period of the visible area, second green as green."""
+    assert raw.raw_pattern is not None
     period = raw.raw_pattern.shape[0]
     colours = raw.raw_colors_visible[:period, :period].astype(np.int64)
     names = raw.color_desc.decode("latin-1")
     lookup = {"R": 0, "G": 1, "B": 2}
-    return np.vectorize(lambda i: lookup.get(names[i], 1))(colours).astype(np.int64)
+    table = np.array([lookup.get(n, 1) for n in names], np.int64)
+    out: npt.NDArray[np.int64] = table[colours]
+    return out
 
 
 def _black(raw: rawpy.RawPy, data: bytes, pattern: npt.NDArray[np.int64]) -> tuple[float, ...]:
@@ -118,7 +121,8 @@ def _to_709(raw: rawpy.RawPy) -> npt.NDArray[np.float64]:
     """
     ready = np.array(raw.color_matrix, float)[:3, :3]
     if np.isfinite(ready).all() and abs(np.linalg.det(ready)) > 1e-6:
-        return ready / ready.sum(axis=1, keepdims=True)
+        scaled: npt.NDArray[np.float64] = ready / ready.sum(axis=1, keepdims=True)
+        return scaled
     from_xyz = np.array(raw.rgb_xyz_matrix, float)[:3, :3]
     if np.isfinite(from_xyz).all() and abs(np.linalg.det(from_xyz)) > 1e-6:
         camera = from_xyz @ _XYZ_FROM_709

@@ -35,6 +35,7 @@ class Measures:
     clipped: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     negatives: int = 0
     cut_to_half: int = 0
+    doubtful: float = 0.0
     moved: float = 0.0
     moved_by_frame: tuple[float, ...] = ()
     statistics: dict[str, Any] = field(default_factory=dict)
@@ -103,7 +104,8 @@ def matrix_of(request: MergeRequest, first: Picture) -> npt.NDArray[np.float64]:
     target = request.colour_space
     if request.matrix is not None:
         fitted = np.array(request.matrix, float).reshape(3, 3)
-        return colour.between("rec709", target) @ fitted
+        out: npt.NDArray[np.float64] = colour.between("rec709", target) @ fitted
+        return out
     if first.raw is not None:
         return colour.between("rec709", target) @ first.raw.to_rec709
     if first.profile is not None:
@@ -142,7 +144,7 @@ class _Output:
     support: npt.NDArray[Any] = field(init=False)
 
     def __post_init__(self) -> None:
-        h, w, c = self.plan.stack.shape
+        h, w, _ = self.plan.stack.shape
         p = self.plan.stack.encoding.period
         if p > 1:
             self.rgb = np.empty((h * p, w * p), np.float32)  # the merged mosaic, developed in finish()
@@ -168,7 +170,7 @@ class _Output:
                 if harsh.any():
                     if not sound:
                         own = stack.light(self.plan.reference, *region)
-                        sound.append((own < stack.clips[self.plan.reference]).all(axis=2))
+                        sound.append(np.min(own < stack.clips[self.plan.reference], axis=2))
                     usable[(harsh > 0) & sound[0]] = 0
             still = self._still(k, top, bottom, left, right)
             if still is not None:
@@ -235,6 +237,8 @@ class _Output:
         channels: dict[str, npt.NDArray[Any]] = {"RGB": self.rgb}
         if self.layers:
             channels |= {_SIGMA: self.sigma, _SUPPORT: self.support}
+            step = max(1, self.sigma.shape[0] // 512)
+            self.measures.doubtful = float(np.mean(self.sigma[::step, ::step] > 0.25))
         self.measures.statistics = _statistics(self.rgb)
         return Result(channels=channels, measures=self.measures)
 
