@@ -55,7 +55,7 @@ _ORDER = {"loss": 0, "person": 1, "note": 2}
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Answer:
-    """``checks`` None: nobody looked."""
+    """``checks`` None: nobody looked, or there was nothing to look at."""
 
     answer: str
     checks: int | None
@@ -207,7 +207,7 @@ def _coverage(status: str, none_of: str, some_of: str, number: int) -> Callable[
         checks = sum(len(s.items) for s in e.setups)
         looked = f"{number_word(checks, 'item')} of {number_word(len(e.setups), 'setup')} looked at"
         words = f"{number_word(len(found), 'item')} {some_of}" if found else none_of
-        return _Answer(answer=f"{words}; {looked}.", checks=checks, lines=found)
+        return _Answer(answer=f"{words}; {looked}.", checks=checks or None, lines=found)
 
     return answer
 
@@ -218,7 +218,7 @@ def _probes(e: AuditEvidence) -> _Answer:
     found = lines.probes(e)
     words = f"{len(found):,} of {number_word(len(e.probes), 'probe')} to look at" if found else "None"
     looked = f"{number_word(len(e.probes), 'probe')} looked at"
-    return _Answer(answer=f"{words}; {looked}.", checks=len(e.probes), lines=found)
+    return _Answer(answer=f"{words}; {looked}.", checks=len(e.probes) or None, lines=found)
 
 
 def _unfiled(e: AuditEvidence) -> _Answer:
@@ -226,7 +226,8 @@ def _unfiled(e: AuditEvidence) -> _Answer:
         return _Answer(answer="Not checked: filing has not run.", checks=None)
     checks = len(e.unfiled) + len(e.probes or ())
     words = f"{number_word(len(e.unfiled), 'item')} unfiled" if e.unfiled else "Nothing is unfiled"
-    return _Answer(answer=f"{words}; {number_word(checks, 'item')} looked at.", checks=checks, lines=lines.unfiled(e))
+    looked = f"{number_word(checks, 'item')} looked at"
+    return _Answer(answer=f"{words}; {looked}.", checks=checks or None, lines=lines.unfiled(e))
 
 
 def _clocks(e: AuditEvidence) -> _Answer:
@@ -234,13 +235,15 @@ def _clocks(e: AuditEvidence) -> _Answer:
         return _Answer(answer="Not checked: no clock was looked at.", checks=None)
     found = lines.clocks(e)
     words = join_words([lines.clock_words(c) for c in sorted(e.clocks, key=lambda c: c.body)]) or "No body is known"
-    return _Answer(answer=f"{words}.", checks=len(e.clocks), lines=found)
+    return _Answer(answer=f"{words}.", checks=len(e.clocks) or None, lines=found)
 
 
 def _agreement(e: AuditEvidence) -> _Answer:
     if e.agreement is None:
         return _Answer(answer="Not checked: log, reports and cards were not compared.", checks=None)
     found = tuple(lines.line(8, f) for f in e.agreement)
+    if not found and not e.agreement_checks:
+        return _Answer(answer="Nothing was there to compare.", checks=None)
     words = f"{number_word(len(found), 'difference')}" if found else "They agree"
     return _Answer(
         answer=f"{words}; {number_word(e.agreement_checks, 'entry', 'entries')} compared.",

@@ -185,3 +185,10 @@ def test_a_paper_of_ours_that_no_longer_reads_as_written_is_no_card() -> None:
     bad = replace(night.rereads[0], differed=(("", "TIDE/paperwork/show.manifest.json"),))
     said = lines_of(judge(replace(night, rereads=[bad])), 1)
     assert "Nightloader's own files at TIDE-A: no longer equal to what was written" in said and "originals" in said
+
+
+def test_nothing_to_look_at_is_not_well_either() -> None:
+    bare = replace(well(), cards=[], rereads=(), differences=[], probes=[], unfiled=[], clocks=[], setups=[],
+                   agreement=[], agreement_checks=0, packages=[])  # fmt: skip
+    report = judge(bare)
+    assert [q.state for q in report.questions] == ["not checked"] * 8 + ["well", "well"]
