@@ -129,7 +129,7 @@ def mapping(found: LensFile, truth: list[dict[str, object]]) -> tuple[float, flo
     return float(np.median(angle)), float(angle.max())
 
 
-def calibrated() -> None:
+def calibrated(counts: tuple[int, ...] = (1, 4)) -> None:
     """Nominal numbers, one burst, then four headings."""
     from ingest.steps.panorama import calibration, seams
 
@@ -138,7 +138,7 @@ def calibrated() -> None:
     frames = [kept(f"headings{i}", lambda t=t, i=i: scenes.fisheye(scene, pair, (2048, 1024), world_from_body=t, seed=i))
               for i, t in enumerate(turns)]  # fmt: skip
     views = [{"heading_deg": 90.0 * i} for i in range(4)]
-    for count in (1, 4):
+    for count in counts:
         sheet = numbers_of(nominal(pair), views=views[:count])
         print(f"{count} heading(s): nominal mapping", mapping(sheet, pair))
         start = time.process_time()
@@ -156,7 +156,7 @@ def calibrated() -> None:
                   lens.vig, lens.gain)  # fmt: skip
 
 
-PARTS = {"lights": lights, "known": known, "calibrated": calibrated}
+PARTS = {"lights": lights, "known": known, "calibrated": calibrated, "one_burst": lambda: calibrated((1,))}
 
 if __name__ == "__main__":
     for part in sys.argv[1:] or PARTS:

@@ -21,6 +21,8 @@ _PER_LENS = 3 + TERMS + 3
 # coefficients, turn of lens against lens and of a view against its noted heading (degrees).
 PRIOR_CENTRE, PRIOR_F, PRIOR_TURN, PRIOR_VIEW = 0.02, 0.02, 2.0, 3.0
 PRIOR_K = (0.03, 0.012, 0.004, 0.001)
+# From one burst the field of view is not seen: the nominal numbers are held nearly fast.
+HELD_F, HELD_K = 0.006, (0.003, 0.001, 0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -42,15 +44,16 @@ class Body:
             x[at + 3 : at + 3 + TERMS] = lens.k
         return x
 
-    def prior(self) -> Doubles:
-        """Standard deviations of :meth:`start`; 0 where a number is not free."""
+    def prior(self, *, hold: bool = False) -> Doubles:
+        """Standard deviations of :meth:`start`; 0 where a number is not free.  ``hold``: field of view and
+        distortion nearly so."""
         s = np.zeros(self.unknowns)
         for i, lens in enumerate(self.lenses):
             at = i * _PER_LENS
             radius = float(lens_radius(lens, np.radians(lens.fov_deg / 2)))
             s[at : at + 2] = PRIOR_CENTRE * radius
-            s[at + 2] = PRIOR_F * lens.f
-            s[at + 3 : at + 3 + TERMS] = PRIOR_K
+            s[at + 2] = (HELD_F if hold else PRIOR_F) * lens.f
+            s[at + 3 : at + 3 + TERMS] = HELD_K if hold else PRIOR_K
             if i > 0:
                 s[at + 3 + TERMS : at + _PER_LENS] = np.radians(PRIOR_TURN)
         s[len(self.lenses) * _PER_LENS :] = np.radians(PRIOR_VIEW)

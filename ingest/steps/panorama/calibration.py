@@ -50,12 +50,12 @@ def refine(numbers: LensFile, pictures: Sequence[Single]) -> tuple[LensFile, lis
     numbers = numbers.scaled(width, height)
     known = body.of(numbers, len(pictures))
     thin = _Thinned(pictures)
-    x, sigma, count, spread = _geometry(known, thin)
+    proven = _turned(numbers, len(pictures))
+    x, sigma, count, spread = _geometry(known, thin, hold=not proven)
     if count < _LEAST_MATCHES:
         return numbers, [_not_done(f"only {count} features are shown by two lenses or headings")]
     lenses, views = known.written(x, sigma)
     views = _levelled(views)
-    proven = _turned(numbers, len(pictures))
     made = replace(
         numbers, lenses=lenses, views=views, size=(width, height), calibration="exact" if proven else "nominal",
         notes=() if proven else (NOT_PROVEN,),
@@ -79,10 +79,11 @@ def _turned(numbers: LensFile, views: int) -> bool:
     return False
 
 
-def _geometry(known: Body, thin: _Thinned) -> tuple[Doubles, Doubles, int, float]:
+def _geometry(known: Body, thin: _Thinned, *, hold: bool) -> tuple[Doubles, Doubles, int, float]:
     """(unknowns, sigmas, matches, spread in radians) after all stages."""
-    x, sigma = known.start(), known.prior()
-    start, prior = x.copy(), sigma.copy()
+    x = known.start()
+    start, prior = x.copy(), known.prior(hold=hold)
+    sigma = known.prior()
     count, spread = 0, 0.0
     for pitch_deg, search_deg, marks in _STAGES:
         shown, logs = thin.at(known, x, np.radians(pitch_deg))
@@ -95,7 +96,9 @@ def _geometry(known: Body, thin: _Thinned) -> tuple[Doubles, Doubles, int, float
             lambda z, points=points: points.apart(known, z),  # type: ignore[misc]
             start, prior, begin=x, least_spread=0.01 * pitch, inflate=1.5,
         )  # fmt: skip
-        x, sigma, count, spread = fit.x, fit.sigma, len(found), fit.spread
+        x, count, spread = fit.x, len(found), fit.spread
+        # what was held fast is as uncertain as a nominal number, not as its prior
+        sigma = np.where(prior < known.prior(), known.prior(), fit.sigma)
     return x, sigma, count, spread
 
 
