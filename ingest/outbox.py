@@ -122,6 +122,16 @@ class Outbox:
         except OSError:
             return None
 
+    def open(self, *, owner: str, kind: str) -> int | None:
+        """A descriptor for reading one of our files where it lies now; None if it lies nowhere here."""
+        at = self.known(owner=owner, kind=kind)
+        for destination in self.here:
+            if destination.id in at:
+                folder, _, name = at[destination.id].path.rpartition("/")
+                with contextlib.suppress(OSError), destination.folders.hold(folder) as held:
+                    return self._services.disk.open_source(held, name)
+        return None
+
     def append(self, path: str, lines: Callable[[str], Sequence[bytes]], written: Callable[[str], None]) -> None:
         """Lines to the end of a log at every destination that is here.
 

@@ -27,7 +27,9 @@ from ingest.steps.copying.stage import all_stills_settled
 from ingest.steps.coverage import stage as coverage
 from ingest.steps.coverage.words import to_json
 from ingest.steps.filing import stage as filing
+from ingest.steps.light import stage as light
 from ingest.steps.merging import stage as merging
+from ingest.steps.panorama import stage as panorama
 from ingest.steps.paperwork import stage as paperwork
 from ingest.steps.probes import stage as probes
 from ingest.steps.stills import stage as stills
@@ -106,9 +108,14 @@ class Desk:
             merge.merge(view, filed.places[view.id])
         paths = {v.id: merging.paths_of(filed.places[v.id], services.show) for v in views}
         filing.settle(services, outbox, views, filed, versions, paths)
+        looked_at = filing.reviewed(services, views)
+        filing.remember(services, views, filed, looked_at)
         current = {p.id: p for p in services.work.probes()}
+        stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means)
+        light.summarise(services, outbox, views, filed.places, current)
         found = [
-            *filing.findings(views, filed), *merging.findings(views, list(current.values())),
+            *stitched,
+            *filing.findings(views, filed, looked_at), *merging.findings(views, list(current.values())),
         ]
         by_probe: dict[str, list[Finding]] = {}
         for finding in merging.findings(views, list(current.values())):

@@ -116,7 +116,8 @@ def probes(services: Services, *, superseded: bool = False) -> list[dict[str, An
     here = [d for d in destinations(services) if d.present]
     roots = {d.id: Path(d.path) for d in sorted(here, key=lambda d: not d.required)}
     views = {v.id: v for v in services.work.views()}
-    filings = services.work.filings()
+    doubts = json.loads(services.work.recall("placements") or "{}")
+    filings = {i: {**f, **doubts.get(i, {})} for i, f in services.work.filings().items()}
     places = _file_places(services, roots)
     outputs: dict[tuple[str, str], str] = {}
     for output in services.work.outputs():
@@ -165,6 +166,7 @@ def _probe(
     filed = filing or {}
     reasons = list(view.reasons) + ([made.trouble] if made is not None and made.trouble else [])
     reasons += list(filed.get("reasons", []))
+    picture = outputs.get((f"{view.id}/{version}", "probe"))
     return {
         "id": view.id,
         "shot": filed.get("shot") or None,
@@ -174,9 +176,9 @@ def _probe(
         "review": bool(view.review or filed.get("review")),
         "reasons": reasons,
         "why": list(view.why),
-        "exr": outputs.get((f"{view.id}/{version}", "probe")),
+        "exr": picture,
         "preview": outputs.get((f"{view.id}/{version}", "preview")),
-        "panorama": outputs.get((view.position, "panorama")),
+        "panorama": _panorama(view, outputs) or (picture if view.kind == "lat-long" else None),
         "position": view.position,
         "view": view.view,
         "version": version,
@@ -196,6 +198,13 @@ def _probe(
             for frame in view.frames
         ],
     }
+
+
+def _panorama(view: View, outputs: dict[tuple[str, str], str]) -> str | None:
+    """The newest upright lat-long of the view's position."""
+    made = [(int(owner.rpartition("/")[2]), path) for (owner, kind), path in outputs.items()
+            if kind == "panorama" and owner.rpartition("/")[0] == view.position]
+    return max(made)[1] if made else None
 
 
 def setups(services: Services) -> list[dict[str, Any]]:

@@ -6,6 +6,7 @@ rename on their own volume; every move is a fact in the ledger and a line in the
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -205,7 +206,25 @@ def settle(
             services.log.info("filed", probe=view.id, folder=home.folder, before=was["folder"] if was else "")
 
 
-def findings(views: Sequence[View], filing: Filing) -> list[Finding]:
+def reviewed(services: Services, views: Sequence[View]) -> frozenset[str]:
+    """Views that a person has looked at as they are now, frame for frame."""
+    said = services.work.decisions("review")
+    return frozenset(
+        v.id for v in views
+        if v.digests and (seen := said.get(v.digests[0])) is not None and set(seen.get("frames", ())) == set(v.digests)
+    )
+
+
+def remember(services: Services, views: Sequence[View], filing: Filing, looked_at: frozenset[str]) -> None:
+    """Keep what is doubtful of each placement, for whoever asks about the probes."""
+    services.work.put("placements", json.dumps({
+        v.id: {"review": filing.placements[v.id].review and v.id not in looked_at,
+               "reasons": list(filing.placements[v.id].reasons)}
+        for v in views
+    }))
+
+
+def findings(views: Sequence[View], filing: Filing, looked_at: frozenset[str] = frozenset()) -> list[Finding]:
     """What a person should know: unfiled probes, doubtful placements, rows that could not be read."""
     found = question_findings(filing.log.questions)
     for view in views:
@@ -220,7 +239,7 @@ def findings(views: Sequence[View], filing: Filing) -> list[Finding]:
                     next=f"Mend the log, or say `nightloader file {view.id} --shot S --setup N`.",
                 )
             )
-        elif placement.review:
+        elif placement.review and view.id not in looked_at:
             found.append(
                 Finding(
                     kind="filing doubtful", item=view.id, severity=Severity.PERSON,

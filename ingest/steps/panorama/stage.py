@@ -1,0 +1,115 @@
+"""One upright lat-long per position, from the merged views and the body's lens numbers in the settings.
+
+A position is stitched when all its views of now are merged.  It is known by its signature (the views' own
+signatures and the lens numbers); the same signature is never stitched twice, another one gets a further
+file beside the first.  A lat-long body needs none: its picture is the panorama.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from ingest.errors import Unreadable, WorkerFailed
+from ingest.machinery.ledger.work import ProbeFact
+from ingest.outbox import Outbox
+from ingest.records.filing import Place
+from ingest.records.findings import Finding, Severity
+from ingest.records.views import View
+from ingest.services import Services
+from ingest.settings.model import Body
+
+STITCHED = frozenset({"dual-fisheye", "fisheye", "mirror-ball"})
+
+
+def stitch(
+    services: Services, outbox: Outbox, views: Sequence[View], places: Mapping[str, Place],
+    current: Mapping[str, ProbeFact], means: Callable[[Body, str], bool],
+) -> list[Finding]:
+    """Stitch what is owed, move what lies elsewhere; answers what a person should know."""
+    found: list[Finding] = []
+    by_position: dict[str, list[View]] = defaultdict(list)
+    for view in views:
+        if view.kind in STITCHED and view.repeat_of is None:
+            by_position[view.position].append(view)
+    for position, own in sorted(by_position.items()):
+        own.sort(key=lambda v: v.view)
+        if services.stop.is_set():
+            break
+        facts = [current.get(v.id) for v in own]
+        if any(f is None or f.record is None for f in facts):
+            continue
+        lens = next((b.lens for b in services.settings.bodies if b.lens and means(b, own[0].body)), None)
+        if lens is None:
+            found.append(Finding(
+                kind="no lens numbers", item=own[0].body or position, severity=Severity.NOTE,
+                what=f"Its {own[0].kind} views are merged, but there is no upright lat-long of position {position}.",
+                next="Give the body its lens numbers in the settings (`nightloader panorama --calibrate` finds them).",
+            ))
+            continue
+        sheet = _for_views(lens, len(own))
+        said = [[f.signature for f in facts if f is not None], sheet]
+        signature = hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:32]
+        known = json.loads(services.work.recall(f"panoramas|{position}") or "[]")
+        number = next((n for n, k in enumerate(known, 1) if k["signature"] == signature), len(known) + 1)
+        place = places[own[0].id]
+        path = f"{services.show}/{place.folder}/{place.stem}_latlong{number:02d}.exr"
+        owner = f"{position}/{number}"
+        if number > len(known):
+            answer = _project(services, outbox, own, facts, sheet, path, owner)
+            if answer is None:
+                continue  # a disk is away or the daemon ends: it stays owed
+            known.append({"signature": signature, **answer})
+            services.work.put(f"panoramas|{position}", json.dumps(known))
+            services.log.info("panorama", position=position, views=len(own))
+        outbox.settle(owner, "panorama", path)
+        if known[number - 1].get("trouble"):
+            found.append(Finding(
+                kind="no panorama", item=position, severity=Severity.PERSON, what=known[number - 1]["trouble"],
+                next="Check the body's lens numbers in the settings.",
+            ))
+    return found
+
+
+def _for_views(lens: Mapping[str, Any], views: int) -> dict[str, Any]:
+    """The body's lens numbers with headings for as many views as there are: evenly round where none are given."""
+    sheet = {k: v for k, v in lens.items() if k != "views"}
+    given = list(lens.get("views", ()))
+    sheet["views"] = given[:views] if len(given) >= views else [
+        {"heading_deg": 360.0 * n / views} for n in range(views)
+    ]
+    return sheet
+
+
+def _project(
+    services: Services, outbox: Outbox, own: Sequence[View], facts: Sequence[ProbeFact | None],
+    sheet: Mapping[str, Any], path: str, owner: str,
+) -> dict[str, Any] | None:
+    answer: dict[str, Any] = {}
+
+    def work(outputs: Sequence[int]) -> None:
+        with contextlib.ExitStack() as stack:
+            sources = []
+            for view, fact in zip(own, facts, strict=True):
+                assert fact is not None
+                fd = outbox.open(owner=f"{view.id}/{fact.version}", kind="probe")
+                if fd is None:
+                    raise FileNotFoundError(2, "no merged view is here", view.id)
+                stack.callback(os.close, fd)
+                sources.append(fd)
+            answer.update(services.worker.run(
+                "panorama", {"lens": dict(sheet), "views": len(own)}, [*sources, *outputs],
+                timeout_s=services.settings.merging.time_limit_s, cancel=services.stop,
+            ))
+
+    try:
+        if not outbox.make([("panorama", path)], owner, work):
+            return None
+    except (Unreadable, WorkerFailed) as error:
+        return None if services.stop.is_set() else {"trouble": error.what}
+    return {"record": answer}
