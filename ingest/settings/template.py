@@ -27,7 +27,8 @@ def render(
     for path in destinations:
         parts.append(_section("destinations", Destination, {"path": path}, table="[[{}]]"))
     parts.append(_section("copying", Copying, {"one_disk": one_disk} if one_disk else {}))
-    for name, model in (("merging", Merging), ("filing", Filing), ("due", Due), ("notify", Notify), ("security", Security)):
+    others = (("merging", Merging), ("filing", Filing), ("due", Due), ("notify", Notify), ("security", Security))
+    for name, model in others:
         parts.append(_section(name, model, {}))
     body = _section("bodies", Body, {}, table="[[{}]]")
     parts.append("# One block per camera; every key may be left out.\n" + "\n".join(

@@ -310,7 +310,8 @@ class CardLedger:
             self._store.query(
                 "SELECT (SELECT count(*) FROM files WHERE card_id=:c), "
                 "(SELECT count(*) || max(r.utc) FROM readings r JOIN files f ON f.id=r.file_id WHERE f.card_id=:c), "
-                "(SELECT count(*) || max(k.read_back_utc) FROM copies k JOIN files f ON f.id=k.file_id WHERE f.card_id=:c), "
+                "(SELECT count(*) || max(k.read_back_utc) FROM copies k JOIN files f ON f.id=k.file_id"
+                " WHERE f.card_id=:c), "
                 "(SELECT count(*) || max(a.utc) FROM rereads a JOIN files f ON f.id=a.file_id WHERE f.card_id=:c), "
                 "(SELECT count(*) FROM left_out WHERE card_id=:c), (SELECT count(*) FROM troubles WHERE card_id=:c), "
                 "(SELECT roll FROM cards WHERE id=:c), (SELECT max(whole || coalesce(ended, '-')) FROM sightings WHERE "

@@ -58,7 +58,9 @@ def test_a_newer_ledger_is_refused(tmp_path: Path) -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(cut=st.integers(min_value=0, max_value=60_000), junk=st.binary(max_size=20))
-def test_a_damaged_ledger_is_refused_or_reads_true(tmp_path_factory: pytest.TempPathFactory, cut: int, junk: bytes) -> None:
+def test_a_damaged_ledger_is_refused_or_reads_true(
+    tmp_path_factory: pytest.TempPathFactory, cut: int, junk: bytes
+) -> None:
     path = tmp_path_factory.mktemp("ledger") / "ledger.sqlite"
     store = Store(path)
     work = WorkLedger(store)
