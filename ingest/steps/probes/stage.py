@@ -89,10 +89,15 @@ def regroup(
     grouping = group(frames.values(), GroupingSettings(kinds=kinds))
     by_id = {s.frame_id: s for s in shots}
     utc = services.clock.utc()
-    ids, lineage = inherit(services.work.lineage(), grouping.sets)
+    partners = _partners(grouping.partner_of)
+    members = [
+        [f.digest for i in found.frames for own in (i, *partners.get(i, ())) for f in by_id[own].files]
+        for found in grouping.sets
+    ]
+    ids, lineage = inherit(services.work.lineage(), members)
     reviewed = services.work.decisions("review")
     views = [
-        _view(ids, index, grouping.sets, by_id, frames, grouping.partner_of, reviewed, doubts, kinds)
+        _view(ids, index, grouping.sets, by_id, frames, partners, reviewed, doubts, kinds)
         for index in range(len(grouping.sets))
     ]
     loose = {i: (what, grouping.why_loose.get(i, "")) for i, what in grouping.loose.items()}
@@ -103,6 +108,14 @@ def regroup(
     services.log.info("grouped", stills=len(shots), sets=len(views), loose=len(loose))
     found = (*clock_findings, *_findings(views), *_still_findings(originals, stills))
     return Regrouped(mark=mark, findings=found)
+
+
+def _partners(partner_of: Mapping[str, str]) -> dict[str, list[str]]:
+    """Frame id -> ids of the same exposure's files on other cards."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for second, first in sorted(partner_of.items()):
+        found[first].append(second)
+    return found
 
 
 def gather(originals: Sequence[Original], stills: Mapping[str, StillFact]) -> list[Shot]:
@@ -153,14 +166,11 @@ def _frames(shots: Sequence[Shot]) -> dict[str, Frame]:
 
 def _view(
     ids: Sequence[str], index: int, sets: Sequence[ProbeSet], shots: Mapping[str, Shot], frames: Mapping[str, Frame],
-    partner_of: Mapping[str, str], reviewed: Mapping[str, dict[str, Any]], doubts: Mapping[str, str],
+    partners: Mapping[str, Sequence[str]], reviewed: Mapping[str, dict[str, Any]], doubts: Mapping[str, str],
     kinds: Mapping[str, str],
 ) -> View:
     """One set with everything later steps need."""
     found = sets[index]
-    partners: dict[str, list[str]] = defaultdict(list)
-    for second, first in partner_of.items():
-        partners[first].append(second)
     members = [shots[i] for i in found.frames]
     exact = snap_series([m.header for m in members])
     view_frames = []
