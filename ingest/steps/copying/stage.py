@@ -821,7 +821,11 @@ class _SecondReading:
     def __init__(self, copier: Copier, present: Sequence[PresentCard], stop: threading.Event) -> None:
         self.disk, self.ledger, self.clock, self.settings = copier.disk, copier.ledger, copier.clock, copier.settings
         self.progress, self.present, self.stop = copier.progress, present, stop
-        self.makes_way = lambda: stop.is_set() or copier.wanted(present)
+        self.copier = copier
+
+    def makes_way(self) -> bool:
+        """Stopped, or a card waits that was not here when this began."""
+        return self.stop.is_set() or self.copier.wanted(self.present)
 
     def go(self) -> None:
         for present in self.present:
