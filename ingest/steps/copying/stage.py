@@ -663,7 +663,8 @@ class _Run:
         try:
             if isinstance(result, Arrived):
                 job.line.failures = 0
-                self._over(Trouble(kind="disk full", destination_id=job.line.record.id))
+                if not job.line.full:  # what was under way may still land on a disk found full in this run
+                    self._over(Trouble(kind="disk full", destination_id=job.line.record.id))
                 for kind in ("not read", "not copied"):
                     self._over(Trouble(kind=kind, card_id=job.reader.card_id, path=job.file.path,
                                        destination_id=job.line.record.id if kind == "not copied" else ""))
