@@ -80,7 +80,7 @@ class Disk:
             seen = os.stat(path)
             return Folder(None, path, seen.st_dev, seen.st_ino)
         fd = os.open(path, _O_FOLDER & ~_O_NOFOLLOW)
-        seen = os.fstat(fd)
+        seen = _seen(fd)
         return Folder(fd, path, seen.st_dev, seen.st_ino)
 
     def open_folder(self, parent: Folder, name: str) -> Folder:
@@ -92,7 +92,7 @@ class Disk:
                 raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), path)
             return Folder(None, path, seen.st_dev, seen.st_ino)
         fd = os.open(name, _O_FOLDER, dir_fd=parent.fd)
-        seen = os.fstat(fd)
+        seen = _seen(fd)
         return Folder(fd, path, seen.st_dev, seen.st_ino)
 
     def close_folder(self, folder: Folder) -> None:
@@ -157,7 +157,7 @@ class Disk:
             fd = os.open(path, flags | _O_NOATIME, **at)
         except PermissionError:  # only an owner may leave the access time alone
             fd = os.open(path, flags, **at)
-        seen = os.fstat(fd)
+        seen = _seen(fd)
         if not stat.S_ISREG(seen.st_mode):
             os.close(fd)
             raise OSError(errno.EINVAL, "no ordinary file", name)
@@ -169,7 +169,7 @@ class Disk:
         path, at = _at(folder, name)
         flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | _O_BINARY | _O_NOFOLLOW | getattr(os, "O_CLOEXEC", 0)
         fd = os.open(path, flags, 0o666, **at)
-        if os.fstat(fd).st_dev != folder.device and POSIX:
+        if _seen(fd).st_dev != folder.device and POSIX:
             os.close(fd)
             os.unlink(path, **at)
             raise OSError(errno.ESTALE, "the folder is no longer on its volume", name)
@@ -317,6 +317,15 @@ def _at(folder: Folder, name: str) -> tuple[str, dict[str, int]]:
     if folder.fd is None:
         return os.path.join(folder.path, name), {}
     return name, {"dir_fd": folder.fd}
+
+
+def _seen(fd: int) -> os.stat_result:
+    """Look at what was just opened; a disk that dies in between must not keep the descriptor."""
+    try:
+        return os.fstat(fd)
+    except OSError:
+        os.close(fd)
+        raise
 
 
 def _entry(name: str, seen: os.stat_result) -> Entry:

@@ -32,7 +32,7 @@ class Store:
         self._local = threading.local()
         self._lock_file: int | None = None
         self._write_guard = threading.RLock()
-        self._connections: list[sqlite3.Connection] = []
+        self._connections: list[tuple[threading.Thread, sqlite3.Connection]] = []
         fresh = not path.exists()
         try:
             self._migrate(fresh)
@@ -52,9 +52,17 @@ class Store:
             connection.execute("PRAGMA foreign_keys=ON")
             self._local.connection = connection
             with self._write_guard:
-                self._connections.append(connection)
+                self._connections.append((threading.current_thread(), connection))
+                self._close_orphans()
         assert isinstance(connection, sqlite3.Connection)
         return connection
+
+    def _close_orphans(self) -> None:
+        """Connections of threads that ended: a night of cards must not use up the file handles."""
+        for thread, connection in [c for c in self._connections if not c[0].is_alive()]:
+            with contextlib.suppress(sqlite3.Error):  # the operating system closes what SQLite will not
+                connection.close()
+            self._connections.remove((thread, connection))
 
     def _migrate(self, fresh: bool) -> None:
         connection = self._connect()
@@ -148,7 +156,7 @@ class Store:
 
     def close(self) -> None:
         with self._write_guard:
-            for connection in self._connections:
+            for _, connection in self._connections:
                 with contextlib.suppress(sqlite3.Error):  # another thread's open cursor: the OS closes it
                     connection.close()
             self._connections.clear()

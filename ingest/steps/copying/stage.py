@@ -663,7 +663,8 @@ class _Run:
         try:
             if isinstance(result, Arrived):
                 job.line.failures = 0
-                self._over(Trouble(kind="disk full", destination_id=job.line.record.id))
+                if not job.line.full:  # what was under way may still land on a disk found full in this run
+                    self._over(Trouble(kind="disk full", destination_id=job.line.record.id))
                 for kind in ("not read", "not copied"):
                     self._over(Trouble(kind=kind, card_id=job.reader.card_id, path=job.file.path,
                                        destination_id=job.line.record.id if kind == "not copied" else ""))
@@ -821,7 +822,11 @@ class _SecondReading:
     def __init__(self, copier: Copier, present: Sequence[PresentCard], stop: threading.Event) -> None:
         self.disk, self.ledger, self.clock, self.settings = copier.disk, copier.ledger, copier.clock, copier.settings
         self.progress, self.present, self.stop = copier.progress, present, stop
-        self.makes_way = lambda: stop.is_set() or copier.wanted(present)
+        self.copier = copier
+
+    def makes_way(self) -> bool:
+        """Stopped, or a card waits that was not here when this began."""
+        return self.stop.is_set() or self.copier.wanted(self.present)
 
     def go(self) -> None:
         for present in self.present:
