@@ -38,6 +38,8 @@ _PRIOR_TAIL = 2.0
 _ROUNDS = 15
 _SETTLED = 2e-5
 _PIN = 1e10
+_LIT = float(np.log(0.03))  # log light above which a reading tells of its channel
+_TELLS = 0.2  # share of the best frame's cells that a frame must hold for its channels to be compared
 _SYSTEMATIC = 0.003  # what even flat cells disagree by, in log light
 
 
@@ -55,15 +57,18 @@ class Basis:
 
     def design(self, y: F64) -> F64:
         """(n, size) values of the splines at log light ``y``."""
+        columns, values = self.parts(y)
+        out = np.zeros((len(y), self.size))
+        np.put_along_axis(out, columns, values, axis=1)
+        return out
+
+    def parts(self, y: F64) -> tuple[npt.NDArray[np.int64], F64]:
+        """(n, 4) which splines are not zero at log light ``y``, and their values."""
         u = np.clip(np.interp(y, self.log_light, self.u), 0, 1 - 1e-9) * self.intervals
         first = u.astype(int)
         t = u - first
-        out = np.zeros((len(y), self.size))
-        rows = np.arange(len(y))
         parts = ((1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, -3 * t**3 + 3 * t**2 + 3 * t + 1, t**3)
-        for j, part in enumerate(parts):
-            out[rows, first + j] = part / 6
-        return out
+        return first[:, None] + np.arange(4), np.stack(parts, axis=1) / 6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -71,7 +76,7 @@ class Fit:
     """``log_exposures`` and their standard deviations (K); ``curve`` the spline's coefficients (zeros
     without one), ``offset`` the black level's error in light; ``residual`` the robust rms of log light
     beyond photon noise, ``cost`` the robust cost an observation, ``observations`` their number.
-    ``by_channel`` (K, C) is the median log residual of a frame's channel, ``lowest`` and ``highest`` the
+    ``by_channel`` (K, C) is the median log residual of a frame's channel (NaN: too little seen), ``lowest`` and ``highest`` the
     log light between which the curve was seen."""
 
     log_exposures: F64
@@ -92,6 +97,41 @@ class Fit:
         return float(np.sum(x * self.log_exposures) / np.sum(x * x)) if np.any(x) else 1.0
 
 
+class _Design:
+    """The equations' left side, a few columns a row: sums over rows are counted, never multiplied out.
+
+    ``where`` (n, k) are the columns of a row's values (n, k); ``cell`` numbers the rows' cells from 0.
+    """
+
+    def __init__(self, where: npt.NDArray[np.int64], values: F64, cell: npt.NDArray[np.int64], columns: int) -> None:
+        self.columns = columns
+        self._where, self._values = where, values
+        self._cells = int(cell[-1]) + 1 if len(cell) else 0
+        self._in_cell = (cell[:, None] * columns + where).ravel()
+        a, b = np.triu_indices(where.shape[1])
+        self._pairs = (where[:, a] * columns + where[:, b]).ravel()
+        self._products = values[:, a] * values[:, b]
+
+    def of(self, solution: F64) -> F64:
+        """The design times a solution, (n)."""
+        return np.asarray((self._values * solution[self._where]).sum(axis=1))
+
+    def against(self, y: F64) -> F64:
+        """The design's transpose times ``y``, (columns)."""
+        return np.bincount(self._where.ravel(), (self._values * y[:, None]).ravel(), minlength=self.columns)
+
+    def by_cell(self, weight: F64) -> F64:
+        """Weighted sums of the rows of each cell, (cells, columns)."""
+        counted = np.bincount(self._in_cell, (self._values * weight[:, None]).ravel(), self._cells * self.columns)
+        return counted.reshape(self._cells, self.columns)
+
+    def normal(self, weight: F64) -> F64:
+        """The design's transpose times weights times the design."""
+        counted = np.bincount(self._pairs, (self._products * weight[:, None]).ravel(), self.columns**2)
+        half = counted.reshape(self.columns, self.columns)
+        return np.asarray(half + half.T - np.diag(np.diag(half)))
+
+
 def fit(
     samples: Samples, log_prior: F64, models: Sequence[Noise], *, basis: Basis | None = None, offset: float = 0.0,
     stiffness: float = 1.0, prior: float = PRIOR,
@@ -109,12 +149,15 @@ def fit(
         return Fit(log_exposures=log_prior.copy(), sigmas=np.full(count, prior), curve=np.zeros(m), offset=0.0,
                    offset_sigma=float("inf"), residual=float("nan"), cost=float("inf"), observations=len(y),
                    by_channel=np.zeros((count, samples.mean.shape[2])), lowest=0.0, highest=0.0)  # fmt: skip
-    design = np.zeros((len(y), columns))
+    where, values = [m + extra + frame[:, None]], [np.full((len(y), 1), -1.0)]
     if basis:
-        design[:, :m] = basis.design(y)
+        splines, heights = basis.parts(y)
+        where.append(splines)
+        values.append(heights)
     if extra:
-        design[:, m] = -np.exp(-y)
-    design[np.arange(len(y)), m + extra + frame] = -1.0
+        where.append(np.full((len(y), 1), m))
+        values.append(-np.exp(-y)[:, None])
+    design = _Design(np.hstack(where), np.hstack(values), cell, columns)
     penalty = np.zeros((columns, columns))
     if basis:
         penalty[:m, :m] = _roughness(m, len(y)) * stiffness
@@ -125,26 +168,25 @@ def fit(
 
 def _solve(
     y: F64, sd: F64, cell: npt.NDArray[np.int64], frame: npt.NDArray[np.int64], channel: npt.NDArray[np.int64],
-    design: F64, penalty: F64, log_prior: F64, m: int, extra: int, prior: float,
+    design: _Design, penalty: F64, log_prior: F64, m: int, extra: int, prior: float,
 ) -> Fit:  # fmt: skip
     count = len(log_prior)
     first = m + extra
     weight = 1.0 / (sd**2 + _SYSTEMATIC**2)
     trust = np.full(count, 1 / prior**2)
     spread = _SYSTEMATIC
-    solution: F64 = np.zeros(design.shape[1])
+    solution: F64 = np.zeros(design.columns)
     solution[first:] = log_prior
     residual = np.zeros(len(y))
-    matrix: F64 = np.eye(design.shape[1])
+    matrix: F64 = np.eye(design.columns)
     starts = np.flatnonzero(np.diff(cell, prepend=-1))  # observations stand cell by cell
     for _ in range(_ROUNDS):
         # the cells' own radiances eliminated: normal equations less what their weighted means explain
-        weighted = design * weight[:, None]
-        sums = np.add.reduceat(weighted, starts, axis=0)
+        sums = design.by_cell(weight)
         total = np.add.reduceat(weight, starts)
         means = np.add.reduceat(weight * y, starts) / total
-        matrix = weighted.T @ design - sums.T @ (sums / total[:, None]) + penalty
-        right = -(weighted.T @ y - sums.T @ means)
+        matrix = design.normal(weight) - sums.T @ (sums / total[:, None]) + penalty
+        right = -(design.against(weight * y) - sums.T @ means)
         matrix[np.arange(first, first + count), np.arange(first, first + count)] += trust
         right[first:] += trust * log_prior
         if m:
@@ -152,7 +194,7 @@ def _solve(
             matrix[first:, first:] += pin
             right[first:] += pin @ log_prior
         before, solution = solution, np.asarray(np.linalg.solve(matrix, right), np.float64)
-        residual = y + design @ solution
+        residual = y + design.of(solution)
         residual -= (np.add.reduceat(weight * residual, starts) / total)[cell]
         spread = max(_SYSTEMATIC / 4, _excess(residual, sd))
         scale2 = sd**2 + spread**2
@@ -165,8 +207,13 @@ def _solve(
     cost = float(np.mean(np.log1p(residual**2 / (_TAIL * scale2)) * (_TAIL + 1) / 2 + 0.5 * np.log(scale2)))
     variances = np.maximum(np.diag(np.linalg.inv(matrix)), 0)
     kinds = int(channel.max()) + 1
-    by_channel = np.array([[_median(residual[(frame == k) & (channel == c)]) for c in range(kinds)]
+    # In the shadows rounding and the codec's own colour error outweigh any change of white.
+    lit = y > _LIT
+    by_channel = np.array([[_median(residual[lit & (frame == k) & (channel == c)]) for c in range(kinds)]
                            for k in range(count)])  # fmt: skip
+    # A frame that holds little but lamps says little of its channels: their colour is not the set's.
+    seen = np.bincount(frame[lit], minlength=count)
+    by_channel[seen < _TELLS * max(1, seen.max())] = np.nan
     return Fit(
         log_exposures=solution[first:].copy(), sigmas=np.sqrt(variances[first:]), curve=solution[:m].copy(),
         offset=float(solution[m]) if extra else 0.0, offset_sigma=float(np.sqrt(variances[m])) if extra else 0.0,
