@@ -73,7 +73,7 @@ def tree(disk: Path) -> dict[str, str]:
     """
     out = {}
     for path in sorted(p for p in disk.rglob("*") if p.is_file()):
-        name = path.relative_to(disk).as_posix()
+        name = _TIMES.sub("<time>", path.relative_to(disk).as_posix())
         if "/" not in name:
             continue
         out[name] = _content(path)
