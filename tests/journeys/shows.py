@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import xxhash
+
 from ingest.faces.cli import lay
 
 ROOT = Path(__file__).parents[2]
@@ -66,22 +68,45 @@ def same_as_on_card(show: Show, card: str) -> None:
             assert hashlib.sha256(data).hexdigest() == row["sha256"], row["path"]
 
 
-def tree(disk: Path) -> dict[str, str]:
-    """Every path of a destination with what must be equal: bytes, pixels, or a paper's words but for its times.
+# An instant as papers and names write it.
+_TIMES = re.compile(r"\d{4}-\d\d-\d\d[T_ ]\d\d:?\d\d:?\d\d(\.\d+)?(Z|[+-]\d\d:?\d\d)?")
+_DIGESTED = re.compile(r'"path": "([^"]+)", "size_bytes": \d+, "digest": "xxh3_128:([0-9a-f]{32})"')
+_PAPERS = {".json", ".jsonl", ".log", ".txt", ".md", ".html", ".csv", ".mhl", ".xml", ".xxh128"}
 
-    Left out: the identity file, which is each disk's own.
+
+def tree(show: Show, disk: Path) -> dict[str, str]:
+    """Every path of a destination with what must be equal: bytes, pixels, or a paper's words.
+
+    A paper's words are equal but for instants, the identities of the two disks, and digests of papers, which
+    change with the instants in them: such a digest counts as equal where it is that of the paper as it lies there.
     """
+    identities = {
+        json.loads((d / ".nightloader-destination.json").read_text(encoding="utf-8"))["id"]: d.name for d in show.disks
+    }
     out = {}
     for path in sorted(p for p in disk.rglob("*") if p.is_file()):
         name = path.relative_to(disk).as_posix()
-        if "/" not in name:
-            continue
-        out[name] = _content(path)
+        if "/" in name:
+            ours = path.suffix in _PAPERS and not {"DCIM", "A7"} & set(path.parts)
+            out[_TIMES.sub("<time>", name)] = _words(path, disk, identities) if ours else _content(path)
     return out
 
 
-# An instant as papers write it, an id or digest that comes from one, a duration.
-_TIMES = re.compile(r"\d{4}-\d\d-\d\d[T_ ]\d\d:?\d\d:?\d\d(\.\d+)?(Z|[+-]\d\d:?\d\d)?")
+def _words(path: Path, disk: Path, identities: dict[str, str]) -> str:
+    text = path.read_text(encoding="utf-8")
+    for identity, name in identities.items():
+        text = text.replace(identity, name)
+    if path.name == "ascmhl_chain.xml":
+        text = re.sub(r"<c4>\w+</c4>", "<c4>of a list with its instant</c4>", text)
+
+    def right(match: re.Match[str]) -> str:
+        places = (disk / match[1], disk / path.relative_to(disk).parts[0] / match[1])
+        target = next((t for t in places if t.is_file()), None)
+        equal = target is not None and xxhash.xxh3_128_hexdigest(target.read_bytes()) == match[2]
+        return f'"path": "{match[1]}", right' if equal and target and target.suffix in _PAPERS else match[0]
+
+    text = _TIMES.sub("<time>", _DIGESTED.sub(right, text))
+    return "\n".join(sorted(line.rstrip(",") for line in text.splitlines()))
 
 
 def _content(path: Path) -> str:
@@ -91,9 +116,5 @@ def _content(path: Path) -> str:
 
         with OpenEXR.File(str(path)) as file:
             channels = file.channels()
-            pixels = b"".join(name.encode() + channels[name].pixels.tobytes() for name in sorted(channels))
-        return hashlib.sha256(pixels).hexdigest()
-    if path.suffix in {".json", ".jsonl", ".log", ".txt", ".md", ".html", ".csv", ".mhl", ".xml", ".xxh128"} and \
-            "/DCIM/" not in str(path) and "/A7/" not in str(path):
-        return "\n".join(sorted(_TIMES.sub("<time>", data.decode("utf-8", "replace")).splitlines()))
+            data = b"".join(name.encode() + channels[name].pixels.tobytes() for name in sorted(channels))
     return hashlib.sha256(data).hexdigest()

@@ -13,13 +13,13 @@ from tests.journeys.shows import Show, same_as_on_card, tree
 
 
 @pytest.fixture(scope="module")
-def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, str]]:
     root = tmp_path_factory.mktemp("undisturbed")
     show = Show(root=root, settings=demo.prepare(root))
     for card in lay.names():
         show.put_in(card)
     show.run("watch", "--drain")
-    return tree(show.disks[0])
+    return [tree(show, disk) for disk in show.disks]
 
 
 def killed(show: Show, seed: int, kills: int) -> None:
@@ -52,30 +52,30 @@ def _never_too_much_claimed(show: Show) -> None:
             same_as_on_card(show, card["folder"].rsplit("/", 1)[-1])
 
 
-def _check(show: Show, undisturbed: dict[str, str]) -> None:
-    for disk in show.disks:
-        found = tree(disk)
-        assert found.keys() == undisturbed.keys()
-        assert [name for name in found if found[name] != undisturbed[name]] == []
+def _check(show: Show, undisturbed: list[dict[str, str]]) -> None:
+    for disk, wanted in zip(show.disks, undisturbed, strict=True):
+        found = tree(show, disk)
+        assert found.keys() == wanted.keys()
+        assert [name for name in found if found[name] != wanted[name]] == []
     wrong, _ = demo.judge(show.settings)
     assert wrong == []
 
 
 @pytest.mark.slow
-def test_a_killed_watch_ends_in_the_same_tree(show: Show, undisturbed: dict[str, str]) -> None:
+def test_a_killed_watch_ends_in_the_same_tree(show: Show, undisturbed: list[dict[str, str]]) -> None:
     killed(show, seed=1, kills=3)
     _check(show, undisturbed)
 
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("seed", range(2, 22))
-def test_killed_over_and_over(show: Show, undisturbed: dict[str, str], seed: int) -> None:
+def test_killed_over_and_over(show: Show, undisturbed: list[dict[str, str]], seed: int) -> None:
     killed(show, seed=seed, kills=1 + seed % 5)
     _check(show, undisturbed)
 
 
 @pytest.mark.slow
-def test_a_polite_stop_is_resumed(show: Show, undisturbed: dict[str, str]) -> None:
+def test_a_polite_stop_is_resumed(show: Show, undisturbed: list[dict[str, str]]) -> None:
     for card in lay.names():
         show.put_in(card)
     daemon = show.start("watch")

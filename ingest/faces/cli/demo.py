@@ -35,9 +35,11 @@ def run(args: argparse.Namespace) -> int:
     print(f"A scratch show for the sample cards: {root}")
     with stopping() as stop:
         take_cards(root, settings_file, stop)
+        if not stop.is_set():
+            print("Audit: everything at both destinations is read again.", flush=True)
+            wrong, lines = judge(settings_file, stop)
         if stop.is_set():
             return EXIT_INTERRUPTED
-    wrong, lines = judge(settings_file)
     print("\n".join(lines))
     print(f"\n{time.monotonic() - began:.0f} s.")
     if not wrong:
@@ -149,9 +151,9 @@ def _at_rest(settings: Any, cards: int, told: dict[str, str]) -> bool:
     return len(standing) == cards and all(card["policy_met"] for card in standing) and merged
 
 
-def judge(settings_file: Path) -> tuple[list[str], list[str]]:
-    """Audit, then compare: (differences from the truth, lines for the person)."""
-    from ingest.faces import answers
+def judge(settings_file: Path, stop: threading.Event | None = None) -> tuple[list[str], list[str]]:
+    """Audit in full, then compare: (differences from the truth, lines for the person)."""
+    from ingest.faces import answers, auditing
     from ingest.faces.cli import lay, rehearsal
     from ingest.machinery import journal
     from ingest.services import close_services, open_services
@@ -160,17 +162,20 @@ def judge(settings_file: Path) -> tuple[list[str], list[str]]:
     settings = load(settings_file)
     services = open_services(settings, journal.set_up(None, terminal=False))
     try:
+        services.store.lock()
+        report = auditing.audit(services, full=True, stop=stop)
         truth = lay.truth()
-        found = _found(services)
+        found = _found(services, report)
         wrong = rehearsal.differences(found, truth)
         return wrong, _words(services, found, rehearsal.names_of(found, truth), answers.probes(services))
     finally:
         close_services(services)
 
 
-def _found(services: Any) -> Any:
+def _found(services: Any, report: Any) -> Any:
     from ingest.faces import answers
     from ingest.faces.cli.rehearsal import Found, FoundCard, FoundSet
+    from ingest.records.findings import Finding, Severity
 
     cards: dict[str, FoundCard] = {}
     where: dict[str, tuple[str, str]] = {}
@@ -198,7 +203,11 @@ def _found(services: Any) -> Any:
         for p in answers.probes(services)
     ]
     loose = {where[digest]: what for digest, (what, _) in services.work.loose().items()}
-    return Found(cards=cards, sets=sets, loose=loose, findings=answers.all_findings(services))
+    findings = [
+        Finding(kind=f.kind, item=f.item, severity=Severity(f.severity), what=f.what, next=f.next)
+        for f in report.findings
+    ]
+    return Found(cards=cards, sets=sets, loose=loose, findings=findings)
 
 
 def _below(path: str, services: Any) -> str:
