@@ -135,8 +135,11 @@ def calibrated(counts: tuple[int, ...] = (1, 4)) -> None:
 
     scene, pair = scenes.room(), two_lenses()
     turns = [np.eye(3), small_turn(0.4, 89.0, -0.3), small_turn(-0.3, 181.2, 0.2), small_turn(0.2, 269.4, 0.5)]
-    frames = [kept(f"headings{i}", lambda t=t, i=i: scenes.fisheye(scene, pair, (2048, 1024), world_from_body=t, seed=i))
-              for i, t in enumerate(turns)]  # fmt: skip
+
+    def frame(i: int) -> np.ndarray:
+        return scenes.fisheye(scene, pair, (2048, 1024), world_from_body=turns[i], seed=i)
+
+    frames = [kept(f"headings{i}", lambda i=i: frame(i)) for i in range(len(turns))]
     views = [{"heading_deg": 90.0 * i} for i in range(4)]
     for count in counts:
         sheet = numbers_of(nominal(pair), views=views[:count])
@@ -156,7 +159,47 @@ def calibrated(counts: tuple[int, ...] = (1, 4)) -> None:
                   lens.vig, lens.gain)  # fmt: skip
 
 
-PARTS = {"lights": lights, "known": known, "calibrated": calibrated, "one_burst": lambda: calibrated((1,))}
+def balls() -> None:
+    """Mirror ball: outline known, one view by its edge, two views by their reflections."""
+    from ingest.steps.panorama import outlines
+
+    scene = scenes.room()
+    truth = kept("room1024", lambda: scenes.latlong(scene, 1024, parts=2))
+    true = [(499.7, 503.2, 372.4), (505.1, 498.6, 371.1)]
+    focal, turns = 4200.0, [np.eye(3), cameras.turn(90.0)]
+
+    def frame(i: int) -> np.ndarray:
+        return scenes.ball(scene, (1000, 1000), true[i], focal, world_from_body=turns[i], seed=i)
+
+    frames = [kept(f"ball{i}", lambda i=i: frame(i)) for i in range(2)]
+
+    def file(key: str, off: tuple[float, float, float], count: int) -> LensFile:
+        views = []
+        for i in range(count):
+            circle = [a + o for a, o in zip(true[i], off, strict=True)]
+            views.append({"heading_deg": 90.0 * i, "focal_px": focal, "reflectivity_normal": [0.6, 0.6, 0.58],
+                          key: dict(zip(("cx", "cy", "radius_px"), circle, strict=True))})  # fmt: skip
+        return LensFile.from_json({"kind": "mirror-ball", "calibration": "nominal", "views": views})
+
+    for name, numbers, count in (
+        ("one view, outline known", file("outline", (0, 0, 0), 1), 1),
+        ("two views, outline known", file("outline", (0, 0, 0), 2), 2),
+        ("one view, hint 8 px off", file("outline_hint", (6.0, -5.0, 4.0), 1), 1),
+        ("two views, hint 8 px off", file("outline_hint", (6.0, -5.0, 4.0), 2), 2),
+    ):
+        start = time.process_time()
+        found, _ = outlines.refine(numbers, frames[:count])
+        used = time.process_time() - start
+        for view, t in zip(found.views, true, strict=False):
+            o = view.outline
+            print(" ", np.round(np.array([o.cx, o.cy, o.radius_px]) - t, 3), dict(view.sigma))
+        made = projected(found, frames[:count], 1024)
+        score(f"{name} ({used:.1f} s CPU)", made.rgb, truth, scene)
+        print("  coverage", round(float((made.coverage > 0).mean()), 3))
+
+
+PARTS = {"balls": balls, "lights": lights, "known": known, "calibrated": calibrated, 
+         "one_burst": lambda: calibrated((1,))}  # fmt: skip
 
 if __name__ == "__main__":
     for part in sys.argv[1:] or PARTS:

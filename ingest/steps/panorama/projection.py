@@ -90,6 +90,7 @@ class Projector:
         if self._dropped:
             self._deposit(rgb)
         self._close(self.coverage)
+        rgb[self.coverage <= 0] = 0.0
         whole = float((rgb @ LUMINANCE * self.raster.solid_angles()).sum())
         return Projected(rgb=rgb, coverage=self.coverage, strong_share=self._strong / whole if whole > 0 else 0.0)
 

@@ -97,14 +97,14 @@ def _header(source: BinaryIO) -> dict[str, Any]:
 
 
 def _calibrated(numbers: LensFile, sources: Sequence[BinaryIO]) -> tuple[LensFile, list[dict[str, Any]]]:
-    from ingest.steps.panorama import calibration
+    from ingest.steps.panorama.calibration import refine
 
     pictures = []
     for source in sources:
         picture = linear_picture.read(source)
         sound, _ = repaired(picture.rgb)
         pictures.append(sound)
-    return calibration.refine(numbers, pictures)
+    return refine(numbers, pictures)
 
 
 def _agreement(shown: Sequence[Camera | Equirect], sources: Sequence[BinaryIO]) -> seams.Agreement:

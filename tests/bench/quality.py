@@ -1,0 +1,140 @@
+"""Thresholds and rates of the quality findings on simulated bursts.  Run: python -m tests.bench.quality [bursts]
+
+Every burst is a lat-long scene of known radiance photographed in eight frames two stops apart, with
+photon noise, read noise, rounding to 12 bits and shutters off by 1 % (one standard deviation).  Each
+fault is present in about a third of the bursts, independently, in a random degree.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ingest.steps.light import quality
+from ingest.steps.light.quality import FrameLook
+from ingest.steps.panorama.raster import Layout, Raster, sample
+from tests import scenes
+
+SIZE = (128, 256)
+FRAMES = 8
+KINDS = ("clipped", "camera_moved", "light_changed", "white_shift", "motion")
+
+
+@dataclass
+class Truth:
+    """What was done to a burst; ``where`` is the first frame with the fault (dark to bright)."""
+
+    faults: dict[str, float]
+    where: dict[str, int]
+
+
+def radiance(seed: int) -> np.ndarray:
+    """A scene at four times the size of the looks, so that turning it resamples fine detail."""
+    rng = np.random.default_rng(seed)
+    level = 10 ** rng.uniform(1, 3)
+    scene = scenes.room(seed=seed % 12) if seed % 2 else scenes.outdoor(seed=seed % 12, sun_level=level)
+    picture = scenes.latlong(scene, 2 * SIZE[1], layout=Layout.CENTRES, parts=1, discs=6)
+    return picture * 2.0 ** rng.uniform(-1, 1)
+
+
+def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth]:
+    rng = np.random.default_rng(1000 + seed)
+    whole = pictures[seed % len(pictures)]
+    raster = Raster(height=whole.shape[0], width=whole.shape[1], layout=Layout.CENTRES)
+    faults: dict[str, float] = {}
+    where: dict[str, int] = {}
+    for kind, low, high in (("camera_moved", 0.02, 1.0), ("light_changed", 0.03, 0.5), ("white_shift", 0.01, 0.12),
+                            ("motion", 3.0, 12.0)):  # fmt: skip
+        if rng.random() < 0.35:
+            degree = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+            faults[kind] = degree if kind == "motion" else degree * float(rng.choice([-1, 1]))
+            where[kind] = int(rng.integers(1, FRAMES))
+    shortest = 0.7 / float(whole.max()) * 2.0 ** rng.uniform(-1.0, 2.0)
+    axis = rng.normal(size=3)
+    figure = scenes.at(rng.uniform(0, 360), rng.uniform(-30, 10))
+    looks = []
+    peak_truth = 0.0
+    for k in range(FRAMES):
+        light = whole
+        if k >= where.get("camera_moved", 99):
+            turn = cv2.Rodrigues(np.radians(abs(faults["camera_moved"])) * axis / np.linalg.norm(axis))[0]
+            light = sample(whole, raster, raster.directions() @ turn)
+        if "motion" in faults and k == where["motion"]:
+            inside = raster.directions() @ figure > np.cos(np.radians(faults["motion"]) / 2)
+            light = light.copy()
+            light[inside] = light[inside].mean(axis=0) * rng.choice([0.3, 2.5])
+        gain = np.ones(3)
+        if k >= where.get("light_changed", 99):
+            gain = gain * 2.0 ** faults["light_changed"]
+        if k >= where.get("white_shift", 99):
+            gain = gain * np.exp(np.array([0.5, 0, -0.5]) * faults["white_shift"])
+        units = shortest * 4.0**k
+        exposed = light * gain * units * np.exp(rng.normal() * 0.01)
+        electrons = rng.poisson(np.minimum(exposed, 4) * 20000) + rng.normal(size=exposed.shape) * 6
+        codes = np.clip(np.round(electrons / 20000 * 4095), 0, 4095) / 4095
+        small = cv2.resize(codes, SIZE[::-1], interpolation=cv2.INTER_AREA).astype(np.float32)
+        top = np.unravel_index(int(np.argmax(codes.max(axis=2))), codes.shape[:2])
+        looks.append(FrameLook(
+            units=units, light=small, peak=float(codes.max()),
+            peak_at=((top[1] + 0.5) / codes.shape[1], (top[0] + 0.5) / codes.shape[0]),
+            clipped_share=float((codes >= 0.995).any(axis=2).mean()),
+        ))  # fmt: skip
+        if k == 0:
+            peak_truth = float(exposed.max())
+    if peak_truth > 1.0:
+        faults["clipped"], where["clipped"] = float(np.log2(peak_truth)), 0
+    return looks, Truth(faults, where)
+
+
+def statistics(looks: list[FrameLook]) -> dict[str, float]:
+    pairs = [p for p in quality.compare(looks, latlong=True) if p.checkable]
+    weight = Raster(height=SIZE[0], width=SIZE[1], layout=Layout.CENTRES).solid_angles()
+    moved = np.zeros(SIZE, dtype=bool)
+    for p in pairs:
+        moved |= p.moved
+    turns = [float(np.linalg.norm(p.turn)) for p in pairs]
+    errors = [max(float(np.linalg.norm(p.turn_sigma)), 1e-6) for p in pairs]
+    return {
+        "camera_moved": max(turns, default=0.0),
+        "turn_errors": max((t / e for t, e in zip(turns, errors, strict=True)), default=0.0),
+        "light_changed": max((abs(p.light_stops) for p in pairs), default=0.0),
+        "white_shift": max((abs(p.red_blue) for p in pairs), default=0.0),
+        "motion": float((weight * moved).sum() / weight.sum()),
+    }
+
+
+def main(count: int) -> None:
+    pictures = [radiance(s) for s in range(12)]
+    learnt: dict[str, list[float]] = {}
+    for seed in range(count):
+        looks, truth = burst(seed, pictures)
+        for name, value in statistics(looks).items():
+            if {"turn_errors": "camera_moved"}.get(name, name) not in truth.faults:
+                learnt.setdefault(name, []).append(value)
+    print("99th percentile without the fault:", {k: round(float(np.percentile(v, 99)), 4) for k, v in learnt.items()})
+    # faulty, found, those after the two shortest frames, found of them, sound, false alarms
+    found = {k: [0, 0, 0, 0, 0, 0] for k in KINDS}
+    for seed in range(count, 2 * count):
+        looks, truth = burst(seed, pictures)
+        told = {f["kind"] for f in quality.judge(looks, latlong=True)}
+        for kind, row in found.items():
+            if kind in truth.faults:
+                row[0] += 1
+                row[1] += kind in told
+                if truth.where[kind] >= 2:
+                    row[2] += 1
+                    row[3] += kind in told
+            else:
+                row[4] += 1
+                row[5] += kind in told
+    for kind, (faulty, hit, later, later_hit, sound, alarms) in found.items():
+        print(f"{kind}: found {hit} of {faulty} ({100 * hit / max(1, faulty):.0f} %), fault after the two shortest "
+              f"{later_hit} of {later} ({100 * later_hit / max(1, later):.0f} %), "
+              f"false {alarms} of {sound} ({100 * alarms / max(1, sound):.1f} %)")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
