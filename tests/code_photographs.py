@@ -124,11 +124,12 @@ def _exposed(light: Array, view: View, rng: np.random.Generator) -> Array:
     if view.blur_px:
         light = cv2.GaussianBlur(light, (0, 0), view.blur_px)
     if view.shake_px > 1:
-        n = int(round(view.shake_px))
+        n = round(view.shake_px)
         kernel = np.zeros((n, n), np.float32)
         angle = rng.uniform(0, np.pi)
         for t in np.linspace(-0.5, 0.5, 4 * n):
-            kernel[int(round((n - 1) * (0.5 + t * np.sin(angle)))), int(round((n - 1) * (0.5 + t * np.cos(angle))))] = 1
+            row, column = ((n - 1) * (0.5 + t * f(angle)) for f in (np.sin, np.cos))
+            kernel[round(row), round(column)] = 1
         light = cv2.filter2D(light, -1, kernel / kernel.sum())
     level = light * view.light / 0.85
     electrons = level * view.electrons / view.light

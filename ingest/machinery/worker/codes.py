@@ -99,7 +99,7 @@ def _read(picture: Grey, within: Patch) -> tuple[list[dict[str, Any]], list[Patc
     codes: list[dict[str, Any]] = []
     partial: list[Patch] = []
     symbols = zxingcpp.read_barcodes(
-        picture, formats=zxingcpp.BarcodeFormat.QRCode, try_invert=False, return_errors=True,
+        picture, formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode), try_invert=False, return_errors=True,
     )
     for symbol in symbols:
         corners = _corners(symbol.position, picture.shape, within)
@@ -178,7 +178,8 @@ def hints(small: Grey) -> list[Patch]:
     grey = small[: rows * _CELL, : columns * _CELL].astype(np.float32)
 
     def cells(values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-        return cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
+        small_map: npt.NDArray[np.float32] = cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
+        return small_map
 
     across = np.abs(np.diff(grey, axis=1, append=grey[:, -1:]))
     down = np.abs(np.diff(grey, axis=0, append=grey[-1:]))
@@ -186,20 +187,16 @@ def hints(small: Grey) -> list[Patch]:
     light = cells(cv2.dilate(grey, np.ones((9, 9), np.uint8)))
     both = np.minimum(busy_x, busy_y) / (np.maximum(busy_x, busy_y) + 1.0)
     score = np.minimum(busy_x, busy_y) / (light + 16.0) * np.where(both > 0.45, 1.0, 0.0)
-    score = cv2.blur(score, (3, 3))
-    return list(_peaks(score, light, width, height))
+    return list(_peaks(cv2.blur(score, (3, 3)), width, height))
 
 
 _BUSY = 0.055  # of the light around: measured, tests/bench/codes.py
 
 
-def _peaks(
-    score: npt.NDArray[np.float32], light: npt.NDArray[np.float32], width: int, height: int
-) -> Iterator[Patch]:
+def _peaks(score: npt.NDArray[np.float32], width: int, height: int) -> Iterator[Patch]:
     """Connected busy cells as patches of a code's shape, the busiest first."""
     import cv2
 
-    del light
     count, labels, stats, _ = cv2.connectedComponentsWithStats((score > _BUSY).astype(np.uint8), connectivity=8)
     order = sorted(range(1, count), key=lambda i: -float(score[labels == i].max()))[:40]
     for i in order:
