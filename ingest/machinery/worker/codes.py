@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from ingest.errors import Unreadable
 from ingest.machinery.worker import containers
-from ingest.machinery.worker.tiff import Malformed, Source
+from ingest.machinery.worker.tiff import Source
 
 PREFIXES = ("NL1:", "NLC1:")
 LONGEST = 240

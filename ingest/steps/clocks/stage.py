@@ -8,7 +8,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 
-from ingest.records.clocks import ClockNote, ClockReading, Shown
+from ingest.records.clocks import Shown
 from ingest.records.codes import SeenCode
 from ingest.records.findings import Finding, Severity
 from ingest.records.frames import Frame
@@ -117,7 +117,7 @@ def _about_photographed(
     found = [
         Finding(
             kind="photographed clock not believed", item=_named(frames, i), severity=Severity.PERSON, what=why,
-            next="Check the cart's clock (`nightloader clock` says whether it is synchronised) and photograph it again.",
+            next="Check the cart's clock (`nightloader clock` shows it) and photograph it again.",
         )
         for i, why in seen.refused.items()
     ]
