@@ -23,6 +23,7 @@ from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.clips import stage as clips
 from ingest.steps.clocks import stage as clocks
+from ingest.steps.codes import stage as codes
 from ingest.steps.copying.stage import all_stills_settled
 from ingest.steps.coverage import stage as coverage
 from ingest.steps.coverage.words import to_json
@@ -72,6 +73,7 @@ class Desk:
             originals = Originals(services, outbox.here)
             stills.read_new(services, originals)
             clips.read_new(services, originals)
+            codes.read_new(services, originals)
             if services.stop.is_set():
                 return
             if _all_settled(services.cards, present):
@@ -89,7 +91,7 @@ class Desk:
     def _group(self, originals: Originals) -> None:
         made = probes.regroup(
             self.services, originals, before=self._grouped, notes=clocks.notes_bytes(self.services),
-            clock=clocks.correct_frames, means=clocks.means,
+            clock=clocks.correct_frames, means=clocks.means, apart=clocks.set_apart,
         )
         if made is None:
             return

@@ -18,6 +18,9 @@ HOMES = {
     "exifread": ("ingest.machinery.worker",),
     "av": ("ingest.machinery.worker",),
     "zxingcpp": ("ingest.machinery.worker",),
+    "segno": ("ingest.faces.slates",),
+    "fpdf": ("ingest.faces.slates",),
+    "PIL": ("ingest.faces.slates",),
     "watchdog": ("ingest.faces.daemon",),
     "structlog": ("ingest.machinery.journal", "ingest.services"),
     "xxhash": ("ingest.machinery.disk",),
@@ -81,8 +84,8 @@ def floor(name: str) -> tuple[int, str]:
     return 10, "records"
 
 
-STEP_ORDER = ["cards", "copying", "stills", "clips", "clocks", "probes", "merging", "panorama", "light", "setups",
-              "filing", "coverage", "paperwork", "audit", "reports", "handover"]
+STEP_ORDER = ["cards", "copying", "stills", "clips", "codes", "clocks", "probes", "merging", "panorama", "light",
+              "setups", "filing", "coverage", "paperwork", "audit", "reports", "handover"]
 
 
 def may(importer: str, imported: str) -> bool:

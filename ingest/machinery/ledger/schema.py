@@ -71,6 +71,10 @@ CREATE TABLE stills(
   digest TEXT PRIMARY KEY, header TEXT, look TEXT, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL
 );
 CREATE TABLE clips(digest TEXT PRIMARY KEY, facts TEXT, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL);
+-- Codes of clocks and slates in content that was searched for them ('[]': none).
+CREATE TABLE codes(
+  digest TEXT PRIMARY KEY, found TEXT NOT NULL, trouble TEXT NOT NULL DEFAULT '', utc TEXT NOT NULL
+);
 -- A merged set: its frames' digests (signature), what was written and the record.  State is a fact of
 -- history: 'current' until another version of the same probe supersedes it.
 CREATE TABLE probes(

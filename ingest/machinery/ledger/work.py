@@ -11,6 +11,7 @@ from fractions import Fraction
 from typing import Any
 
 from ingest.machinery.ledger.store import Store
+from ingest.records.codes import SeenCode
 from ingest.records.findings import Finding
 from ingest.records.stills import StillHeader, StillLook
 from ingest.records.views import View
@@ -124,6 +125,24 @@ class WorkLedger:
             t.execute(
                 "INSERT OR REPLACE INTO clips(digest, facts, trouble, utc) VALUES(?,?,?,?)",
                 (digest, json.dumps(facts) if facts is not None else None, trouble, utc),
+            )
+
+    # codes -------------------------------------------------------------------
+    def codes(self) -> dict[str, tuple[SeenCode, ...]]:
+        """Content that shows a code of ours: digest -> the codes."""
+        rows = self.store.query("SELECT digest, found FROM codes WHERE found<>'[]' ORDER BY digest")
+        return {d: tuple(SeenCode.from_json(c) for c in json.loads(f)) for d, f in rows}
+
+    def searched(self) -> set[str]:
+        """Content that was searched for codes."""
+        return {row[0] for row in self.store.query("SELECT digest FROM codes")}
+
+    def add_codes(self, found: Mapping[str, tuple[Sequence[SeenCode], str]], utc: str) -> None:
+        """Digest -> (codes, why it could not be searched or "")."""
+        with self.store.transaction() as t:
+            t.executemany(
+                "INSERT OR REPLACE INTO codes(digest, found, trouble, utc) VALUES(?,?,?,?)",
+                [(d, json.dumps([c.to_json() for c in codes]), why, utc) for d, (codes, why) in found.items()],
             )
 
     # grouping ----------------------------------------------------------------

@@ -12,6 +12,9 @@ from typing import Any, BinaryIO
 from ingest.errors import Unreadable
 
 _FORMATS = "mov,mxf,avi,matroska,webm,mpegts,mpeg,dv,wav,w64,aiff,flac,ogg,mp3,aac,m4v,h264,hevc"
+# A pathological index must not keep us: five megabytes or two seconds of media tell enough.
+OPTIONS = {"format_whitelist": _FORMATS, "protocol_whitelist": "", "probesize": "5000000",
+           "analyzeduration": "2000000"}  # fmt: skip
 _MOST_STREAMS = 64
 _MOST_WORDS = 80
 # First bytes: SMPTE ST 377-1 partition key, ISO/IEC 14496-12, RIFF, EBML, ISO/IEC 13818-1; others from memory.
@@ -68,12 +71,9 @@ def read(file: BinaryIO) -> dict[str, Any]:
         raise Unreadable("the file is empty.", next="Copy it again from the card while it is there.")
     kind = signature(head)
     file.seek(0)
-    # A pathological index must not keep us: five megabytes or two seconds of media tell enough.
-    options = {"format_whitelist": _FORMATS, "protocol_whitelist": "", "probesize": "5000000",
-               "analyzeduration": "2000000"}  # fmt: skip
     av.logging.set_level(None)
     try:
-        with av.open(file, options=options, metadata_errors="replace") as container:
+        with av.open(file, options=OPTIONS, metadata_errors="replace") as container:
             return {"kind": kind, **_facts(container)}
     except av.FFmpegError as error:
         # Its MemoryError too: a table larger than this process may hold is a fault of the file.

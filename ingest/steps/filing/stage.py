@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from ingest.outbox import Outbox
 from ingest.records.clips import ClipFacts
-from ingest.records.filing import Decision, Item, Place, Placement
+from ingest.records.filing import Decision, Item, Place, Placement, SlateReading
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
@@ -25,6 +25,16 @@ from ingest.steps.filing.naming import Convention, Named
 from ingest.steps.filing.placement import Evidences, place
 from ingest.steps.setups.page import PAGE_FILE, read_logs
 from ingest.steps.setups.questions import findings as question_findings
+from ingest.steps.setups.slates import read_code, reading
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SlatesSeen:
+    """Slates photographed in stills, all moments of the bodies that showed one, and slates that cannot count."""
+
+    readings: tuple[SlateReading, ...] = ()
+    moments: Mapping[str, Sequence[float]] = field(default_factory=dict)
+    unused: tuple[tuple[str, str], ...] = ()  # (frame, why)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,6 +44,7 @@ class Filing:
     log: SetupLog
     placements: Mapping[str, Placement]
     places: Mapping[str, Place]
+    slates: SlatesSeen
 
 
 def read_setup_log(services: Services) -> SetupLog:
@@ -65,6 +76,23 @@ def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
     return replace(log, questions=(*log.questions, *troubles)), differ
 
 
+def slates_seen(services: Services) -> SlatesSeen:
+    """What the last look at the frames kept of slates; one of another show does not count."""
+    kept = json.loads(services.work.recall("slates seen") or "{}")
+    readings, unused = [], []
+    for seen in kept.get("slates", ()):
+        slate = read_code(seen["text"])
+        if slate is None:
+            continue
+        if slate.show and slate.show != services.show:
+            unused.append((seen["frame"], f"its slate is of another show, {slate.show}: {slate.setup}"))
+        elif seen["at_s"] is None or not seen["body"]:
+            unused.append((seen["frame"], f"its slate says {slate.setup}, but its header names no time or no camera"))
+        else:
+            readings.append(reading(slate, at_s=seen["at_s"], body=seen["body"], tail=seen["tail"]))
+    return SlatesSeen(readings=tuple(readings), moments=kept.get("moments", {}), unused=tuple(unused))
+
+
 def convention_of(services: Services) -> Convention:
     """The naming convention that the settings ask for; SettingsError if it cannot work."""
     filing = services.settings.filing
@@ -90,12 +118,15 @@ def decide(services: Services, views: Sequence[View], versions: Mapping[str, int
         for v in views
     ]
     show = services.settings.show
+    seen = slates_seen(services)
     placed = place(
-        items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions)
+        items,
+        Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions, slates=seen.readings,
+                  frames=seen.moments),
     )
     placements = {p.item: p for p in placed}
     named = _named(views, placements, versions, show.timezone)
-    return Filing(log=log, placements=placements, places=convention_of(services).places(named))
+    return Filing(log=log, placements=placements, places=convention_of(services).places(named), slates=seen)
 
 
 def _said_of(view: View, hand: Mapping[str, dict[str, Any]]) -> dict[str, Any] | None:
@@ -227,6 +258,11 @@ def remember(services: Services, views: Sequence[View], filing: Filing, looked_a
 def findings(views: Sequence[View], filing: Filing, looked_at: frozenset[str] = frozenset()) -> list[Finding]:
     """What a person should know: unfiled probes, doubtful placements, rows that could not be read."""
     found = question_findings(filing.log.questions)
+    found += [
+        Finding(kind="slate not used", item=frame, severity=Severity.NOTE, what=f"In this still {why}.",
+                next="File what follows by hand if it matters (`nightloader file`).")
+        for frame, why in filing.slates.unused
+    ]
     for view in views:
         placement = filing.placements[view.id]
         if not placement.setup:

@@ -18,6 +18,7 @@ from ingest.machinery.disk.destinations import find_destination
 from ingest.machinery.ledger.work import StillFact
 from ingest.originals import Original, Originals
 from ingest.records.cards import DestinationRecord, FileKind
+from ingest.records.codes import SeenCode
 from ingest.records.findings import Finding, Severity
 from ingest.records.frames import Frame
 from ingest.records.names import shown
@@ -60,33 +61,43 @@ def is_here(services: Services, record: DestinationRecord) -> bool:
     return True
 
 
-# Gives frames their true times: (frames, headers by frame) -> (frames, why a person must look by frame, findings).
+# Codes that frames show, by frame.
+Signs = Mapping[str, Sequence[SeenCode]]
+# Gives frames their true times: (frames, headers by frame, codes by frame) -> (frames, why a person must look by
+# frame, findings).
 Clocking = Callable[
-    [Services, Mapping[str, Frame], Mapping[str, StillHeader]],
+    [Services, Mapping[str, Frame], Mapping[str, StillHeader], Signs],
     tuple[dict[str, Frame], dict[str, str], tuple[Finding, ...]],
 ]
+# Frames that show a clock or a slate and so are no probe's: id -> (what, why).  Keeps the slates for the filing.
+Apart = Callable[[Services, Mapping[str, Frame], Signs], dict[str, tuple[str, str]]]
 # Whether a block of the settings means a body ``make|model|serial``.
 Means = Callable[[Body, str], bool]
 
 
 def regroup(
-    services: Services, originals: Originals, *, before: str | None, notes: bytes, clock: Clocking, means: Means
+    services: Services, originals: Originals, *, before: str | None, notes: bytes, clock: Clocking, means: Means,
+    apart: Apart,
 ) -> Regrouped | None:
     """Group everything anew if what it depends on changed since ``before``; None if it did not.
 
     ``notes`` are the clock notes as they are now, which ``clock`` reads.
     """
-    stills = services.work.stills()
-    mark = _mark(services, originals, stills, notes)
+    stills, codes = services.work.stills(), services.work.codes()
+    mark = _mark(services, originals, stills, notes, codes)
     if mark == before:
         return None
     shots = gather(originals.all, stills)
     untimed = _frames(shots)
-    frames, doubts, clock_findings = clock(services, untimed, {s.frame_id: s.header for s in shots})
+    signs = {
+        s.frame_id: seen for s in shots if (seen := [c for f in s.files for c in codes.get(f.digest, ())])
+    }
+    frames, doubts, clock_findings = clock(services, untimed, {s.frame_id: s.header for s in shots}, signs)
+    no_probes = apart(services, frames, signs)
     kinds = {
         f.body: b.frames for f in frames.values() for b in services.settings.bodies if b.frames and means(b, f.body)
     }
-    grouping = group(frames.values(), GroupingSettings(kinds=kinds))
+    grouping = group((f for i, f in frames.items() if i not in no_probes), GroupingSettings(kinds=kinds))
     by_id = {s.frame_id: s for s in shots}
     utc = services.clock.utc()
     partners = _partners(grouping.partner_of)
@@ -100,7 +111,7 @@ def regroup(
         _view(ids, index, grouping.sets, by_id, frames, partners, reviewed, doubts, kinds)
         for index in range(len(grouping.sets))
     ]
-    loose = {i: (what, grouping.why_loose.get(i, "")) for i, what in grouping.loose.items()}
+    loose = {i: (what, grouping.why_loose.get(i, "")) for i, what in grouping.loose.items()} | no_probes
     gone = {p.id for p in services.work.probes()} - {v.id for v in views}
     services.work.set_grouping(views, loose, lineage, utc)
     if gone:
@@ -221,12 +232,14 @@ def kind_of(said: str | None, members: Sequence[Shot]) -> tuple[str, bool]:
     return "flat", False
 
 
-def _mark(services: Services, originals: Originals, stills: Mapping[str, StillFact], notes: bytes) -> str:
+def _mark(
+    services: Services, originals: Originals, stills: Mapping[str, StillFact], notes: bytes, codes: Signs
+) -> str:
     """Changes exactly when the grouping could."""
     held = sorted({(o.file.digest, o.card.id, o.file.path) for o in originals.all if o.file.digest in stills})
     said = [
         held, notes.hex(), services.settings.model_dump_json(include={"show", "bodies"}),
-        sorted(services.work.decisions("review")),
+        sorted(services.work.decisions("review")), {d: [c.to_json() for c in found] for d, found in codes.items()},
     ]
     return hashlib.sha256(json.dumps(said).encode("utf-8", "surrogateescape")).hexdigest()
 
