@@ -237,8 +237,7 @@ def brightness_weight(steps: Steps, trust: float) -> Array:
 
 
 def _normal(off: Array, sigma: float | Array) -> Array:
-    density: Array = np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
-    return density
+    return np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
 
 
 def bias_weight(frames: Sequence[Frame]) -> Array:

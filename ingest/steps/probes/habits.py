@@ -25,8 +25,6 @@ SURE = 3.0  # nats above the loose reading from which a set teaches
 # read; of an exposure pressed twice.
 GONE, NEVER_SHOT, LESS, AGAIN = 2.6, 6.0, 0.7, 2.2
 SAME_STOPS = 0.3
-MOST_GONE = 6  # frames of a pattern that may be missing, and it is still recognised
-MOST_PATTERNS = 24  # the most frequent ones that a day is compared with
 
 Stops = tuple[float | None, ...]
 Found = tuple[int, int, Shape, int, float]  # start, end, shape, index of its rhythm, how sure in nats
@@ -51,7 +49,6 @@ class Habits:
     stamp_costs: tuple[float, ...] = STAMP_COSTS
     picture_trust: float = 0.7
     still_share: float = 0.4
-    _starts: dict[int, float] = field(default_factory=dict)
     _weights: dict[tuple[float | None, ...], float] = field(default_factory=dict)
 
     def pattern_weight(self, shape: Shape, files_gone: bool) -> float:
@@ -67,18 +64,15 @@ class Habits:
     def _weigh(self, shape: Shape, files_gone: bool) -> float:
         every = self.sets + NOVELTY
         best = math.log((NOVELTY + DISCOUNT * len(self.patterns)) / every) + shape.score
-        stops, once = shape.stops, _once(shape.stops) if shape.duplicates else ()
         for pattern in self.patterns:
+            gone = missing_from(shape.stops, pattern.shape.stops)
             # One of those met may be this very row, or hold it: nothing may vouch for itself.  A row with unread
             # exposures taught nothing.
             met = pattern.met - (not shape.unknown)
-            lacks = pattern.shape.count - shape.count
-            if met <= 0 or lacks > MOST_GONE or (lacks > 0 and not files_gone and not shape.unknown):
-                continue
-            gone = missing_from(stops, pattern.shape.stops)
-            if gone is None and len(once) == pattern.shape.count:
-                gone = missing_from(once, pattern.shape.stops)
-            if gone is not None:
+            if gone is None and shape.duplicates:
+                gone = missing_from(_once(shape.stops), pattern.shape.stops)
+                gone = None if gone else gone
+            if gone is not None and met > 0:
                 share = math.log((met - DISCOUNT / 2) / every)
                 price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates
                 best = max(best, share - price - (LESS if shape.unknown else 0.0))
@@ -98,11 +92,6 @@ class Habits:
         """How much better a first exposure is explained by this body's brackets than by chance."""
         if not self.sets or start is None:
             return 0.0
-        if start not in self._starts:
-            self._starts[start] = self._weigh_start(start)
-        return self._starts[start]
-
-    def _weigh_start(self, start: int) -> float:
         met = sum(self.starts.get(start + d, 0) for d in range(-2, 3)) - 1  # nothing may vouch for itself
         share = max(0, met) / (self.sets + NOVELTY)
         return math.log(share * EV_SPAN * 0.35 + (1.0 - share))
@@ -181,8 +170,7 @@ def _patterns(shapes: Sequence[Shape]) -> tuple[Pattern, ...]:
             kinds.append([shape])
         else:
             home.append(shape)
-    kinds.sort(key=len, reverse=True)
-    return tuple(Pattern(shape=k[0], met=len(k)) for k in kinds[:MOST_PATTERNS])
+    return tuple(Pattern(shape=k[0], met=len(k)) for k in kinds)
 
 
 def _inside(n: int, found: Sequence[Found]) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
@@ -196,12 +184,11 @@ def _inside(n: int, found: Sequence[Found]) -> np.ndarray[tuple[int], np.dtype[n
 def _stamp_costs(steps: Steps, found: Sequence[Found]) -> tuple[float, ...]:
     """Where this body's stamps lie, as prices of the four ways (``evidence.fillings``), from its long exposures."""
     votes = np.zeros(len(STAMP_COSTS))
-    long = (steps.before_s + steps.after_s) >= 1.5 * steps.tick_s + 0.3
-    for rhythm, rhythm_s in enumerate(RHYTHMS_S):
-        told = _inside(len(long), [f for f in found if f[3] == rhythm]) & long
-        for way in range(len(votes) if told.any() else 0):
+    for start, end, _, rhythm, _ in found:
+        told = [k for k in range(start + 1, end) if steps.before_s[k] + steps.after_s[k] >= 1.5 * steps.tick_s[k] + 0.3]
+        for way in range(len(votes) if told else 0):
             only = [0.0 if w == way else 50.0 for w in range(len(votes))]
-            votes[way] += np.clip(idle_in(steps, rhythm_s, only)[told], -6.0, 0.0).sum()
+            votes[way] += np.clip(idle_in(steps, RHYTHMS_S[rhythm], only)[told], -6.0, 0.0).sum()
     odds = votes - np.array(STAMP_COSTS)
     costs = np.log(np.exp(odds - odds.max()).sum()) - (odds - odds.max())
     return tuple(float(c) for c in np.minimum(costs, 4.0))
