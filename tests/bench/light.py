@@ -198,7 +198,30 @@ def balls() -> None:
         print("  coverage", round(float((made.coverage > 0).mean()), 3))
 
 
-PARTS = {"balls": balls, "lights": lights, "known": known, "calibrated": calibrated, 
+def cost() -> None:
+    """CPU of projection and summary at 6720x3360 from a merged two-lens frame of that size; peak memory."""
+    import resource
+
+    import cv2
+
+    cv2.setNumThreads(1)
+    scale = 3360 / 1024
+    pair = two_lenses()
+    small = kept("cost", lambda: scenes.fisheye(scenes.outdoor(), pair, (2048, 1024)))
+    picture = cv2.resize(small, (6720, 3360), interpolation=cv2.INTER_LINEAR)
+    for one in pair:
+        one |= {k: (float(one[k]) + 0.5) * scale - 0.5 for k in ("cx", "cy")} | {"f": float(one["f"]) * scale}
+    start = time.process_time()
+    made = projected(numbers_of(pair), [picture], 6720)
+    middle = time.process_time()
+    found = summarise(made.rgb, Layout.CORNERS)
+    end = time.process_time()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(f"6720x3360: projection {middle - start:.1f} s, summary {end - middle:.1f} s CPU, peak {peak:.2f} GB, "
+          f"{len(found.lights)} lights")  # fmt: skip
+
+
+PARTS = {"cost": cost, "balls": balls, "lights": lights, "known": known, "calibrated": calibrated, 
          "one_burst": lambda: calibrated((1,))}  # fmt: skip
 
 if __name__ == "__main__":

@@ -150,7 +150,7 @@ def _fit(
     columns = [(gx * bx + gy * by)[both] for bx, by in basis]
     design = np.stack([*columns, np.ones(int(both.sum()))], axis=1)
     steep = np.abs(design[:, :-1]).max(axis=1)
-    usable = steep < np.percentile(steep, 97)  # the steepest edges are finer than the pixels
+    usable = steep <= np.percentile(steep, 97)  # the steepest edges are finer than the pixels
     weight = usable.astype(np.float64)
     solved = np.zeros(design.shape[1])
     residual = level
@@ -245,8 +245,10 @@ def _noise(looks: Sequence[FrameLook]) -> list[dict[str, Any]]:
     stops = math.log2(0.01 / max(level, 1e-5))
     if stops < NOISE_STOPS:
         return []
-    return [finding("noise", "note", f"The shadows are noisy: the longest exposure is {stops:.1f} stops short for them.",
-                    "Add longer exposures.", confidence=0.8, frames=[longest], amount=stops, unit="stops")]  # fmt: skip
+    return [finding(
+        "noise", "note", f"The shadows are noisy: the longest exposure is {stops:.1f} stops short for them.",
+        "Add longer exposures.", confidence=0.8, frames=[longest], amount=stops, unit="stops",
+    )]  # fmt: skip
 
 
 def _turned(pairs: Sequence[Pair], latlong: bool) -> list[dict[str, Any]]:
@@ -256,9 +258,9 @@ def _turned(pairs: Sequence[Pair], latlong: bool) -> list[dict[str, Any]]:
             continue
         size, error = float(np.linalg.norm(p.turn)), float(np.linalg.norm(p.turn_sigma))
         if size > max(TURN_ERRORS * error, TURN_DEG):
-            unit = "degrees" if latlong else "pixels"
+            unit = "degrees" if latlong else "pixels of the small view"
             found.append(finding(
-                "camera_moved", "person", f"The camera moved by {size:.2f} {unit}{'' if latlong else ' of the small view'}.",
+                "camera_moved", "person", f"The camera moved by {size:.2f} {unit}.",
                 "Look at edges in the merged picture; shoot again if they are double.",
                 confidence=_confidence(size, max(TURN_ERRORS * error, TURN_DEG)), frames=[p.first, p.second],
                 amount=size, unit=unit,

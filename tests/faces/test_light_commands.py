@@ -1,0 +1,87 @@
+"""``panorama`` and ``light`` as a person runs them, workers and all."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import OpenEXR
+import pytest
+
+from ingest.faces.cli.main import main
+from tests import scenes
+from tests.steps.panorama.test_projection import file, two
+
+
+@pytest.fixture(scope="module")
+def burst(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with one merged two-lens view and its lens numbers, JSON and TOML."""
+    folder = tmp_path_factory.mktemp("burst")
+    picture = scenes.fisheye(scenes.outdoor(seed=3), two(), (801, 401), parts=1).astype(np.float32)
+    OpenEXR.File({"whiteLuminance": 1000.0}, {"RGB": picture}).write(str(folder / "view.exr"))
+    numbers = file(two()).to_json()
+    (folder / "lens.json").write_text(json.dumps(numbers), encoding="utf-8")
+    lenses = "\n".join(
+        "[[lenses]]\n" + "\n".join(f"{k} = {json.dumps(v)}" for k, v in one.items()) for one in numbers["lenses"]
+    )
+    (folder / "lens.toml").write_text(f'kind = "dual-fisheye"\ncalibration = "exact"\n{lenses}\n', encoding="utf-8")
+    return folder
+
+
+def test_from_view_to_light(burst: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out, record = tmp_path / "p.exr", tmp_path / "p.json"
+    view, lens = str(burst / "view.exr"), str(burst / "lens.toml")
+    asked = ["panorama", view, "--lens", lens, "--out", str(out), "--width", "512"]
+    assert main([*asked, "--record", str(record)]) == 0
+    made = OpenEXR.File(str(out))
+    assert made.header()["envmap"] == OpenEXR.ENVMAP_LATLONG and made.header()["whiteLuminance"] == 1000.0
+    assert made.channels()["coverage"].pixels.min() >= 1
+    told = json.loads(record.read_text(encoding="utf-8"))
+    assert told["coverage"]["share"] == pytest.approx(1) and told["seam"]["level_stops"] < 0.01
+    assert main([*asked]) == 3  # the name is taken
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["p.exr", "p.json"]  # nothing else is left behind
+    capsys.readouterr()
+    balls = [f"--{k}={tmp_path / k}.exr" for k in ("convolved", "grey-ball", "mirror-ball")]
+    assert main(["light", str(out), "--previous", str(out), "--json", *balls]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    sun = scenes.outdoor(seed=3).discs[0]
+    assert np.degrees(np.arccos(np.dot(answer["lights"][0]["direction"], sun.direction))) < 0.1
+    assert answer["lights"][0]["irradiance_rgb"][1] == pytest.approx(sun.irradiance[1], rel=0.02)
+    assert answer["difference"]["key_moved_deg"] == 0 and answer["difference"]["key_stops"] == 0
+    assert set(answer) >= {"lights", "total_rgb", "sh_radiance", "irradiance", "key_to_fill", "difference"}
+    ball = OpenEXR.File(str(tmp_path / "grey-ball.exr")).channels()["RGB"].pixels
+    assert ball.shape == (256, 256, 3) and np.isfinite(ball).all() and ball[0, 0].max() == 0 < ball[128, 128].min()
+
+
+def test_calibrating_writes_numbers_with_sigmas(burst: Path, tmp_path: Path) -> None:
+    out, refined = tmp_path / "p.exr", tmp_path / "l.json"
+    view, lens = str(burst / "view.exr"), str(burst / "lens.json")
+    asked = ["panorama", view, "--lens", lens, "--out", str(out), "--width", "256"]
+    assert main([*asked, "--calibrate", "--lens-out", str(refined)]) == 0
+    told = json.loads(refined.read_text(encoding="utf-8"))
+    assert {"cx", "cy", "f", "k", "R", "vig", "gain"} <= set(told["lenses"][1]["sigma"])
+    assert "field of view not proven" in told["notes"][0]
+
+
+@pytest.mark.parametrize(("content", "words"), [
+    ("{", "is no"), ("[]", "no table"), ('{"kind": "fisheye"}', "needs 1"), ('{"kind": "tent"}', "none of"),
+])  # fmt: skip
+def test_a_wrong_lens_file_is_refused(
+    burst: Path, tmp_path: Path, content: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lens = tmp_path / "l.json"
+    lens.write_text(content, encoding="utf-8")
+    assert main(["panorama", str(burst / "view.exr"), "--lens", str(lens), "--out", str(tmp_path / "p.exr")]) == 2
+    assert words in capsys.readouterr().err
+    assert not (tmp_path / "p.exr").exists()
+
+
+def test_what_is_no_probe_is_refused_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rubbish = tmp_path / "x.exr"
+    rubbish.write_bytes(b"\x76\x2f\x31\x01" + bytes(200))
+    square = tmp_path / "square.exr"
+    OpenEXR.File({}, {"RGB": np.ones((64, 64, 3), np.float32)}).write(str(square))
+    for path in (rubbish, square, tmp_path / "none.exr"):
+        assert main(["light", str(path), "--json"]) == 3
+        assert path.name in capsys.readouterr().err
