@@ -18,7 +18,7 @@ HOMES = {
     "exifread": ("ingest.machinery.worker",),
     "av": ("ingest.machinery.worker",),
     "zxingcpp": ("ingest.machinery.worker",),
-    "segno": ("ingest.faces.slates",),
+    "segno": ("ingest.faces.slates",),  # codes to be photographed
     "fpdf": ("ingest.faces.slates",),
     "PIL": ("ingest.faces.slates",),
     "watchdog": ("ingest.faces.daemon",),

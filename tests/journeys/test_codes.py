@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from ingest.steps.clocks.code import clock_text
 from ingest.steps.setups.slates import Slate, code_text
@@ -42,13 +43,13 @@ class Card:
     number: int = 100
     names: dict[str, str] = field(default_factory=dict)
 
-    def put(self, picture: np.ndarray, taken: datetime, exposure_s: float = 1 / 60, *, orientation: int = 1) -> str:
+    def put(self, picture: np.ndarray, taken: datetime, exposure_s: float = 1 / 64, *, orientation: int = 1) -> str:
         since = (taken - true("09:00:00")).total_seconds()
         shown = taken.replace(tzinfo=None) - timedelta(seconds=SLOW_S + DRIFT * since / 86400)
         exif = Image.Exif()
         exif[0x010F], exif[0x0110], exif[0x0112] = "Quernmore", "Lantern 4", orientation
         more = exif.get_ifd(0x8769)
-        more[0x829A], more[0x829D], more[0x8827] = exposure_s, 5.6, 100
+        more[0x829A], more[0x829D], more[0x8827] = IFDRational(*exposure_s.as_integer_ratio()), IFDRational(28, 5), 100
         more[0x9003], more[0x9291] = shown.strftime("%Y:%m:%d %H:%M:%S"), f"{shown.microsecond // 10000:02d}"
         more[0xA431] = "Q0042"
         out = io.BytesIO()

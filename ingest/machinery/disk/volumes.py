@@ -195,9 +195,25 @@ def boot_id() -> str:
 
 def clock_is_set() -> bool | None:
     """Whether the system says its clock is kept by a time service; None if it does not say (Linux only)."""
-    if Path("/run/systemd/timesync").is_dir():
-        return Path("/run/systemd/timesync/synchronized").exists()
-    return None
+    if Path("/run/systemd/timesync").is_dir() and Path("/run/systemd/timesync/synchronized").exists():
+        return True
+    return _kernel_clock_is_set()
+
+
+_TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised; any service that keeps it clears this
+
+
+def _kernel_clock_is_set() -> bool | None:
+    """What the kernel was told by whichever service keeps the clock (adjtimex(2), reading only)."""
+    if not sys.platform.startswith("linux"):
+        return None
+    import ctypes
+
+    try:
+        state = int(ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(512)))  # modes = 0: nothing is set
+    except (AttributeError, OSError):
+        return None
+    return None if state < 0 else state != _TIME_ERROR
 
 
 class MountWatch:
