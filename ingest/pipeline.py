@@ -33,6 +33,7 @@ from ingest.steps.merging import stage as merging
 from ingest.steps.panorama import stage as panorama
 from ingest.steps.paperwork import stage as paperwork
 from ingest.steps.probes import stage as probes
+from ingest.steps.setups.page import PAGE_FILE
 from ingest.steps.stills import stage as stills
 from ingest.steps.stills.frames import name_of
 
@@ -54,8 +55,10 @@ class Desk:
         services = self.services
         files = []
         show = services.settings.show
-        for name in (show.setup_log, show.clock_notes, show.measurements, show.expected_cards):
-            path = services.settings.beside(name)
+        names = (show.setup_log, show.clock_notes, show.measurements, show.expected_cards)
+        paths = [(name, services.settings.beside(name)) for name in names]
+        paths.append((PAGE_FILE, services.settings.beside(show.setup_log).with_name(PAGE_FILE)))
+        for name, path in paths:
             try:
                 seen = path.stat()
                 files.append((name, seen.st_mtime_ns, seen.st_size))

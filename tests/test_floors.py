@@ -27,6 +27,8 @@ HOMES = {
     "psutil": ("ingest.machinery.disk",),
     "tomli": ("ingest.settings",),
     "rich": ("ingest.faces",),
+    "starlette": ("ingest.faces.web",),
+    "uvicorn": ("ingest.faces.web",),
     "pint": ("ingest.steps.setups",),
     "jinja2": ("ingest.steps.reports", "ingest.steps.handover", "ingest.faces.web"),
     "markupsafe": ("ingest.steps.reports", "ingest.steps.handover", "ingest.faces.web"),

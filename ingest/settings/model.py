@@ -162,6 +162,18 @@ class Security(Section):
     previews: bool = Field(True, description="Put preview pictures into reports.")
 
 
+class Page(Section):
+    """The cart page, served by `watch` while it runs."""
+
+    on: bool = Field(True, description="Whether `watch` serves it.")
+    address: str = Field(
+        "127.0.0.1", min_length=1, max_length=64,
+        description="This machine only; 0.0.0.0 for phones on its network, which then pair with a code.",
+    )
+    port: int = Field(8642, ge=0, le=65535, description="Where it listens; 0 takes any free one.")
+    names: tuple[str, ...] = Field((), description="Names by which others reach this machine, beside its addresses.")
+
+
 class Settings(Section):
     """All settings of one show, whole and valid."""
 
@@ -175,6 +187,7 @@ class Settings(Section):
     due: Due = Due()
     notify: Notify = Notify()
     security: Security = Security()
+    page: Page = Page()
     home: Path = Field(Path(), exclude=True, description="Folder of the settings file; set by the reader.")
 
     def beside(self, name: str) -> Path:

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from ingest.settings.model import Body, Copying, Destination, Due, Filing, Merging, Notify, Security, Show, Watch
+from ingest.settings.model import Body, Copying, Destination, Due, Filing, Merging, Notify, Page, Security, Show, Watch
 
 HEAD = """\
 # Settings of one show. Lines that start with # show a default; take the # away to change it.
@@ -27,7 +27,8 @@ def render(
     for path in destinations:
         parts.append(_section("destinations", Destination, {"path": path}, table="[[{}]]"))
     parts.append(_section("copying", Copying, {"one_disk": one_disk} if one_disk else {}))
-    others = (("merging", Merging), ("filing", Filing), ("due", Due), ("notify", Notify), ("security", Security))
+    others = (("merging", Merging), ("filing", Filing), ("due", Due), ("notify", Notify), ("security", Security),
+              ("page", Page))
     for name, model in others:
         parts.append(_section(name, model, {}))
     body = _section("bodies", Body, {}, table="[[{}]]")

@@ -9,10 +9,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable
+from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable, UsageError
 from ingest.faces import answers
 from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
@@ -28,6 +28,9 @@ from ingest.steps.copying.plan import CopySettings, Twice
 from ingest.steps.copying.stage import Copier, Progress
 
 PROGRESS_S = 0.5  # how often a card's figures are asked of the ledger
+
+if TYPE_CHECKING:  # the server's libraries are loaded only where a page is served
+    from ingest.faces.web.serving import PageServer
 
 Event = Callable[[str, dict[str, Any]], None]
 
@@ -128,15 +131,40 @@ def run(
     only the log's file is written.
     """
     log = log or journal.set_up(settings.home / "logs", terminal=False)
-    services = open_services(settings, log, stop=stop, tell=on_event)
+    watchers: list[Event] = [on_event] if on_event is not None else []
+
+    def tell(name: str, fields: dict[str, Any]) -> None:
+        for watcher in watchers:
+            watcher(name, fields)
+
+    services = open_services(settings, log, stop=stop, tell=tell)
     try:
         services.store.lock()
-        return _loop(services, drain=drain)
+        return _loop(services, drain=drain, watchers=watchers)
     finally:
         close_services(services)
 
 
-def _loop(services: Services, *, drain: bool) -> int:
+def _page(services: Services, wake: Callable[[], None], watchers: list[Event]) -> PageServer | None:
+    """The cart page, if it is wanted.  Cards come first: a page that cannot be served is told, no more."""
+    if not services.settings.page.on:
+        return None
+    from ingest.faces.web.serving import PageServer
+
+    try:
+        page = PageServer(
+            services, wake=wake, on_code=lambda code: services.log.info("page pairing code", code=code)
+        )
+    except UsageError as error:
+        services.log.warning("no page", error=str(error))
+        return None
+    watchers.append(page.event)
+    page.start()
+    services.log.info("page", address=page.address)
+    return page
+
+
+def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     settings, stop = services.settings, services.stop
     loader = Loader(services)
     places = [*settings.watch.places, *settings.watch.network_places]
@@ -148,6 +176,7 @@ def _loop(services: Services, *, drain: bool) -> int:
     services.work.put("reading", "")
     services.work.put("clock synchronised", str(clock_is_set()))
     services.log.info("watching", places=len(places), show=services.show)
+    page = None if drain else _page(services, wakeups.wake, watchers)
     manager.say("READY=1")
     try:
         tried: object = None
@@ -183,6 +212,8 @@ def _loop(services: Services, *, drain: bool) -> int:
             wakeups.wait(pause)
     finally:
         manager.say("STOPPING=1")
+        if page is not None:
+            page.close()
         if stop.is_set():
             services.worker.close()
         requests.close()

@@ -1,0 +1,256 @@
+"""What the page shows: one frozen board, made anew only where something changed.
+
+The ledger is asked first whether anything changed at all; then only cards that are here (or that an
+event named) are judged again each time, the others in turn.  A card of many files costs more to judge,
+so it is judged the less often the longer it takes: the page must not take the copier's time.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from ingest.faces import answers
+from ingest.machinery.ledger.glances import Glances, ProbeGlance
+from ingest.records.cards import CardRecord, DestinationRecord
+from ingest.services import Services
+from ingest.steps.audit.verdict import CardVerdict, SlotWord, judge_card, slot_state, tally
+
+NEWEST_PROBES = 8
+SHOWN_FINDINGS = 12
+_DISKS_S = 5.0
+_SHARE = 25.0  # a judgement that took t seconds is not made again within 25 t: at most 4 % of a core
+_TURN = 4  # cards that are not here, judged again in turn, a pass
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardShown:
+    """One card: its slot's state, and how far it is.  ``state`` picks shape and hue: reading, waiting, met
+    (not being read any more, policy met) or short.  ``rate`` in bytes a second, ``left_s`` in seconds, None
+    where nobody can say."""
+
+    id: str
+    name: str
+    nameless: bool
+    place: str
+    day: str
+    state: str
+    word: str
+    reason: str
+    figure: str
+    copies: int
+    asked: int
+    here: bool
+    read: str
+    files: int
+    size_bytes: int
+    done_files: int
+    done_bytes: int
+    doing: str
+    rate: float | None
+    left_s: float | None
+    destinations: tuple[tuple[str, bool, bool, str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Board:
+    """Everything that is shown live."""
+
+    show: str
+    cards: tuple[CardShown, ...] = ()
+    destinations: tuple[DestinationRecord, ...] = ()
+    findings: tuple[Any, ...] = ()
+    asking: int = 0
+    probes: tuple[ProbeGlance, ...] = ()
+    probe_count: int = 0
+    clock: str = ""
+
+    @property
+    def slots(self) -> tuple[CardShown, ...]:
+        return tuple(c for c in self.cards if c.here)
+
+
+@dataclass(slots=True)
+class _Judged:
+    verdict: CardVerdict
+    card: CardRecord
+    owed: int
+    stamp: Any
+    at_s: float
+    took_s: float
+
+
+@dataclass(slots=True)
+class _Pace:
+    """Bytes against time of a card, over the last twenty seconds."""
+
+    points: deque[tuple[float, int]] = field(default_factory=lambda: deque(maxlen=60))
+
+    def note(self, now_s: float, done: int) -> None:
+        if self.points and done < self.points[-1][1]:
+            self.points.clear()
+        self.points.append((now_s, done))
+        while len(self.points) > 2 and now_s - self.points[0][0] > 20:
+            self.points.popleft()
+
+    @property
+    def rate(self) -> float | None:
+        if len(self.points) < 2:
+            return None
+        (t0, b0), (t1, b1) = self.points[0], self.points[-1]
+        return (b1 - b0) / (t1 - t0) if t1 - t0 > 0.5 and b1 > b0 else None
+
+
+class Looker:
+    """Makes boards.  One thread calls :meth:`look`; :meth:`event` may be called from any."""
+
+    def __init__(self, services: Services) -> None:
+        self._services = services
+        self._glances = Glances(services.store)
+        self._judged: dict[str, _Judged] = {}
+        self._events: dict[str, Mapping[str, Any]] = {}
+        self._paces: dict[str, _Pace] = {}
+        self._named: set[str] = set()
+        self._changes: Any = None
+        self._disks: tuple[DestinationRecord, ...] = ()
+        self._disks_at = -1e9
+        self._probes: tuple[Any, tuple[ProbeGlance, ...], int] = (None, (), 0)
+        self._findings: tuple[Any, tuple[Any, ...], int] = (None, (), 0)
+        self._turn = 0
+
+    def event(self, name: str, fields: Mapping[str, Any]) -> None:
+        """Progress of the copier in this process."""
+        if name == "copying":
+            card = str(fields["card"])
+            before = self._events.get(card)
+            self._events[card] = dict(fields)
+            if before is None or before["state"] != fields["state"]:
+                self._named.add(card)
+
+    def look(self) -> Board:
+        """The board as of now; raises LedgerUnusable on damage."""
+        services, now = self._services, self._services.clock.steady_s()
+        fresh = now - self._disks_at > _DISKS_S
+        if fresh:
+            before = [(d.id, d.present) for d in self._disks]
+            self._disks, self._disks_at = answers.destinations(services, lost=True), now
+            if before != [(d.id, d.present) for d in self._disks]:
+                self._judged.clear()
+        changes = self._glances.changes()
+        named, self._named = self._named, set()
+        reading = set((services.work.recall("reading") or "").split())
+        if changes != self._changes or named or fresh:
+            self._judge(now, reading | named)
+            self._changes = changes
+        return Board(
+            show=services.show,
+            cards=tuple(self._card(j, reading, now) for j in self._judged.values()),
+            destinations=tuple(d for d in self._disks if not d.lost_utc),
+            findings=self._standing()[1], asking=self._findings[2],
+            probes=self._newest()[1], probe_count=self._probes[2],
+            clock=services.work.recall("clock synchronised") or "",
+        )
+
+    def _judge(self, now: float, hot: set[str]) -> None:
+        cards = self._services.cards.cards()
+        away = [c.id for c in cards if c.mount is None and c.id not in hot]
+        turn = {away[(self._turn + n) % len(away)] for n in range(min(_TURN, len(away)))}
+        self._turn += _TURN
+        policy = answers.policy(self._services.settings)
+        judged: dict[str, _Judged] = {}
+        for card in cards:
+            known = self._judged.get(card.id)
+            if known is not None and known.card == card and not self._is_due(known, card, now, hot, turn):
+                judged[card.id] = known
+                continue
+            started = self._services.clock.steady_s()
+            stamp = self._services.cards.stamp(card.id)
+            if known is not None and known.card == card and known.stamp == stamp:
+                known.at_s, known.took_s = now, self._services.clock.steady_s() - started
+                judged[card.id] = known
+                continue
+            counted = tally(self._services.cards.files(card.id), self._services.cards.copies(card.id), policy)
+            verdict = judge_card(card, counted, self._disks, policy)
+            judged[card.id] = _Judged(
+                verdict=verdict, card=card, owed=counted.unread - counted.troubled, stamp=stamp, at_s=now,
+                took_s=self._services.clock.steady_s() - started,
+            )
+        self._judged = judged
+
+    def _is_due(self, known: _Judged, card: CardRecord, now: float, hot: set[str], turn: set[str]) -> bool:
+        if card.id in hot and self._events.get(card.id, {}).get("state") != "being read":
+            return True  # its state changed: at once
+        if card.mount is None and card.id not in turn and card.id not in hot:
+            return False
+        return now - known.at_s >= _SHARE * known.took_s
+
+    def _card(self, judged: _Judged, reading: set[str], now: float) -> CardShown:
+        v = judged.verdict
+        event = self._events.get(v.card_id, {})
+        said = str(event.get("state", ""))
+        is_read = v.card_id in reading or (said == "being read" and v.here)
+        waits = []
+        if v.here and said == "waiting":
+            waits.append(str(event.get("doing") or "for its turn"))
+        elif v.here and judged.owed > 0 and not is_read:
+            waits.append("not read whole yet")
+        slot = slot_state(v, reading=is_read and v.here, waits=waits)
+        state = {SlotWord.BEING_READ: "reading", SlotWord.WAITING: "waiting"}.get(
+            slot.word, "met" if v.policy_met else "short")
+        files, size, done, done_bytes = (
+            (event["files_total"], event["bytes_total"], event["files_done"], event["bytes_done"])
+            if event else (v.files, v.size_bytes, *_least(v))
+        )
+        pace = self._paces.setdefault(v.card_id, _Pace()) if state == "reading" else self._paces.pop(v.card_id, None)
+        rate = None
+        if pace is not None and state == "reading":
+            pace.note(now, int(done_bytes))
+            rate = pace.rate
+        return CardShown(
+            id=v.card_id, name=_name(judged.card), nameless=not judged.card.roll and _is_no_name(judged.card.label),
+            place=(judged.card.mount or "").rstrip("/").rsplit("/", 1)[-1], day=v.day, state=state,
+            word=str(slot.word), reason=slot.reason, figure=slot.figure, copies=v.copies_once_reused,
+            asked=v.copies_asked, here=v.here, read=v.read, files=int(files), size_bytes=int(size),
+            done_files=int(done), done_bytes=int(done_bytes), doing=str(event.get("doing", "")),
+            rate=rate, left_s=(size - done_bytes) / rate if rate else None,
+            destinations=tuple(
+                (d.path, d.verified, d.present, str(d.proof or ""), d.read_back_utc)
+                for d in v.destinations if not d.lost
+            ),
+        )
+
+    def _newest(self) -> tuple[Any, tuple[ProbeGlance, ...], int]:
+        stamp = self._glances.work_stamp()
+        if stamp != self._probes[0]:
+            self._probes = (stamp, tuple(self._glances.newest_probes(NEWEST_PROBES)), self._glances.probe_count())
+        return self._probes
+
+    def _standing(self) -> tuple[Any, tuple[Any, ...], int]:
+        stamp = self._glances.findings_stamp()
+        if stamp != self._findings[0]:
+            found = ordered(answers.all_findings(self._services))
+            asking = [f for f in found if f.severity != "note"]
+            self._findings = (stamp, tuple(asking[:SHOWN_FINDINGS]), len(asking))
+        return self._findings
+
+
+def ordered(findings: Sequence[Any]) -> list[Any]:
+    """Losses first, then what needs a person, then notes."""
+    rank = {"loss": 0, "person": 1, "note": 2}
+    return sorted(findings, key=lambda f: (rank[str(f.severity)], f.kind, f.item))
+
+
+def _least(v: CardVerdict) -> tuple[int, int]:
+    """Files and bytes at the least advanced required destination, bytes only where that is certain."""
+    files = min((d.files_verified for d in v.destinations if d.required and not d.lost), default=0)
+    return files, v.size_bytes if files == v.files else 0
+
+
+def _name(card: CardRecord) -> str:
+    return card.roll or ("" if _is_no_name(card.label) else card.label) or card.folder.rsplit("/", 1)[-1]
+
+
+def _is_no_name(label: str) -> bool:
+    return label.strip().casefold() in ("", "no name", "untitled")

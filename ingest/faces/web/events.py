@@ -1,0 +1,130 @@
+"""Who is told what changed: parts of the page as finished text, each with a number that grows.
+
+A listener remembers the numbers it has sent and sends what is newer, so one that is slow skips states
+instead of queueing them.  A part is rendered once for all listeners.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import threading
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from typing import Any
+
+from ingest.errors import NightloaderError
+from ingest.faces.web.board import Board, Looker
+
+BEAT_S = 4.0
+_LOOK_S = 0.7
+_APART_S = 0.25
+
+
+class Hub:
+    """Looks at the ledger in a thread of its own and keeps the parts of the page.
+
+    ``render`` turns a board into part name -> text; ``log`` is told of what stops it.
+    """
+
+    def __init__(self, looker: Looker, render: Callable[[Board], Mapping[str, str]], log: Any) -> None:
+        self._looker, self._render, self._log = looker, render, log
+        self.board = Board(show="")
+        self.parts: dict[str, tuple[int, str]] = {}
+        self.trouble = ""
+        self._wake = threading.Event()
+        self._closed = threading.Event()
+        self._listeners: set[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = set()
+        self._guard = threading.Lock()
+        self._thread = threading.Thread(target=self._run, name="page board", daemon=True)
+
+    def start(self) -> None:
+        self.refresh()
+        self._thread.start()
+
+    def close(self) -> None:
+        self._closed.set()
+        self._wake.set()
+        self._tell()
+        if self._thread.is_alive():
+            self._thread.join(timeout=5)
+
+    @property
+    def closed(self) -> bool:
+        return self._closed.is_set()
+
+    def wake(self) -> None:
+        """Something happened; may be called from any thread, as often as one likes."""
+        self._wake.set()
+
+    def refresh(self) -> None:
+        """Look once and take over what changed."""
+        try:
+            self.board = self._looker.look()
+            self.trouble = ""
+            made = dict(self._render(self.board))
+        except NightloaderError as error:  # shown on every page; the daemon itself says it louder
+            if str(error) != self.trouble:
+                self._log.error("page cannot look", error=str(error))
+            self.trouble = str(error)
+            return
+        changed = False
+        for name, text in made.items():
+            number, before = self.parts.get(name, (0, ""))
+            if text != before:
+                self.parts[name] = (number + 1, text)
+                changed = True
+        if changed:
+            self._tell()
+
+    def _run(self) -> None:
+        while not self._closed.is_set():
+            self._wake.wait(_LOOK_S)
+            self._wake.clear()
+            if not self._closed.is_set():
+                self.refresh()
+            self._closed.wait(_APART_S)
+
+    def _tell(self) -> None:
+        with self._guard:
+            listeners = list(self._listeners)
+        for loop, flag in listeners:
+            try:
+                loop.call_soon_threadsafe(flag.set)
+            except RuntimeError:
+                continue  # its loop ended: it forgets itself
+
+    async def listen(self, names: Sequence[str]) -> AsyncIterator[str]:
+        """Server-sent events (HTML standard, section 9.2): ``parts`` with what is new, ``beat`` when nothing is."""
+        loop, flag = asyncio.get_running_loop(), asyncio.Event()
+        entry = (loop, flag)
+        with self._guard:
+            self._listeners.add(entry)
+        sent: dict[str, int] = {}
+        try:
+            yield "retry: 1500\n\n"
+            while not self.closed:
+                new = {n: p for n in names if (p := self.parts.get(n)) is not None and sent.get(n) != p[0]}
+                if self.trouble:
+                    yield _event("trouble", {"words": self.trouble})
+                elif new:
+                    sent.update({n: p[0] for n, p in new.items()})
+                    yield _event("parts", {n: p[1] for n, p in new.items()})
+                else:
+                    yield _event("beat", {})
+                flag.clear()
+                try:
+                    await asyncio.wait_for(flag.wait(), BEAT_S)
+                except TimeoutError:
+                    continue
+        finally:
+            with self._guard:
+                self._listeners.discard(entry)
+
+    @property
+    def listeners(self) -> int:
+        with self._guard:
+            return len(self._listeners)
+
+
+def _event(name: str, data: Mapping[str, Any]) -> str:
+    return f"event: {name}\ndata: {json.dumps(data)}\n\n"

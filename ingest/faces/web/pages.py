@@ -1,0 +1,74 @@
+"""From facts to the text of pages: templates, escaping, figures.
+
+Every string that a template prints goes through :func:`ingest.records.names.shown` first and is then
+escaped by the engine, so a name with markup, control characters or a turned reading direction is shown
+as what it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from ingest.faces.web.board import Board
+from ingest.records.names import shown
+
+PUBLIC_PARTS = ("slots",)
+PARTS = ("slots", "cards", "disks", "findings", "probes")
+CAUTION = (
+    "A card's release is decided by the production's policy and the person responsible. "
+    "A digest shows equal bytes, not a playable recording."
+)
+
+
+def _shown(value: Any) -> Any:
+    return shown(value) if type(value) is str else value
+
+
+def size_word(size_bytes: float) -> str:
+    """Decimal, as disks are sold.
+
+    >>> size_word(999), size_word(3_421_118_220_544), size_word(250_000_000)
+    ('999 bytes', '3.42 TB', '250 MB')
+    """
+    for step, unit in ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB")):
+        if size_bytes >= step:
+            value = size_bytes / step
+            return f"{value:.{2 if value < 10 else 1 if value < 100 else 0}f} {unit}"
+    return f"{size_bytes:.0f} bytes"
+
+
+def time_word(seconds: float) -> str:
+    """
+    >>> time_word(40), time_word(200), time_word(5000)
+    ('under 1 min', '3 min', '1 h 23 min')
+    """
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return "under 1 min"
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02} min"
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    made = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True, finalize=_shown,
+        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+    )
+    made.filters.update(size=size_word, duration=time_word, figure=lambda n: f"{n:,}")
+    made.globals.update(caution=CAUTION)
+    return made
+
+
+def parts(board: Board) -> Mapping[str, str]:
+    """Each live part of the page as text.  The public one holds nothing but what a carrier must see."""
+    return {name: environment().get_template(f"part_{name}.html").render(board=board) for name in PARTS}
+
+
+def page(template: str, **values: Any) -> str:
+    """A whole page."""
+    return environment().get_template(f"{template}.html").render(**values)

@@ -1,0 +1,339 @@
+"""The page's routes: what is shown, and the changes a person may make, through the commands' functions."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from ingest.errors import DestinationUnavailable, NightloaderError
+from ingest.faces import answers, deciding, entering
+from ingest.faces.web import pages
+from ingest.faces.web.board import ordered
+from ingest.faces.web.events import Hub
+from ingest.machinery.disk.destinations import find_destination
+from ingest.machinery.disk.files import read_small
+from ingest.machinery.disk.hashing import digest_of
+from ingest.machinery.ledger.glances import Glances, ProbeGlance
+from ingest.records.setups import SetupRow
+from ingest.services import Services
+from ingest.steps.filing.stage import read_setup_log
+from ingest.steps.setups.entering import COLUMNS, entry_of, tidy
+
+ID = re.compile(r"[A-Za-z0-9_-]{1,80}")
+STATIC = Path(__file__).parent / "static"
+_KINDS = {"page.css": "text/css; charset=utf-8", "page.js": "text/javascript; charset=utf-8"}
+_MOST_PREVIEW = 8 << 20
+_PAGE = 24
+# What a page may say after a change: a key in the address, never text from it.
+SAID = {
+    "filed": "Kept. The daemon files it now.",
+    "reviewed": "Kept: you have looked at it.",
+    "labelled": "Kept: the card has its roll name.",
+    "entered": "Kept in the page's own setup log.",
+}
+
+
+class Routes:
+    """Reads through the hub's board and the ledger; ``wake`` makes the daemon look after a change."""
+
+    def __init__(self, services: Services, hub: Hub, wake: Callable[[], None]) -> None:
+        self._services, self._hub, self._wake = services, hub, wake
+        self._glances = Glances(services.store)
+        self._static = {name: (STATIC / name).read_bytes() for name in _KINDS}
+        self._previews: OrderedDict[str, bytes] = OrderedDict()
+
+    def table(self) -> Sequence[Route]:
+        return [
+            Route("/", self.board), Route("/slots", self.slots), Route("/pair", self.pair),
+            Route("/probes", self.probes), Route("/findings", self.findings), Route("/setups", self.setups),
+            Route("/probe/{id}", self.probe), Route("/clips", self.clips), Route("/clip/{id}", self.clip),
+            Route("/card/{id}", self.card),
+            Route("/preview/{id}/{version:int}", self.preview),
+            Route("/events/{view}", self.events), Route("/static/{name}", self.static),
+            Route("/favicon.ico", self.no_icon),
+        ]
+
+    # -- shown
+
+    def _page(self, request: Request, template: str, code: int = 200, **values: Any) -> Response:
+        seen = request.scope["nightloader"]
+        frame = {
+            "show": self._services.show, "signed_in": seen.session is not None, "here": template,
+            "form_token": seen.session.form_token if seen.session else "", "reads_only": seen.reads_only,
+            "said": SAID.get(request.query_params.get("said", ""), ""),
+        }
+        return HTMLResponse(pages.page(template, **{**frame, **values}), code)
+
+    def board(self, request: Request) -> Response:
+        return self._page(request, "board", parts={n: p[1] for n, p in self._hub.parts.items()},
+                          trouble=self._hub.trouble)
+
+    def slots(self, request: Request) -> Response:
+        return self._page(request, "slots", parts={"slots": self._hub.parts.get("slots", (0, ""))[1]},
+                          trouble=self._hub.trouble)
+
+    def pair(self, request: Request) -> Response:
+        return self._page(request, "pair", wrong=False)
+
+    def probes(self, request: Request) -> Response:
+        number = request.query_params.get("page", "0")
+        page = int(number) if re.fullmatch(r"\d{1,5}", number) else 0
+        found = self._glances.newest_probes(_PAGE, before=page * _PAGE)
+        return self._page(request, "probes", probes=found, page=page,
+                          more=(page + 1) * _PAGE < self._glances.probe_count())
+
+    def findings(self, request: Request) -> Response:
+        found = ordered(answers.all_findings(self._services))
+        return self._page(request, "findings", findings=found[:500], count=len(found))
+
+    def probe(self, request: Request) -> Response:
+        glance = self._known(request)
+        return self._probe_page(request, glance) if glance else self._nothing(request)
+
+    def _probe_page(
+        self, request: Request, glance: ProbeGlance, code: int = 200, wrong: str = "",
+        typed: Mapping[str, str] | None = None,
+    ) -> Response:
+        doubts = [*glance.view.get("reasons", ()), *([glance.trouble] if glance.trouble else [])]
+        found = [f for f in answers.all_findings(self._services) if f.item.split(":", 1)[0] == glance.id]
+        digests = [f["digest"] for frame in glance.view.get("frames", ()) for f in frame["files"]]
+        return self._page(
+            request, "probe", code, probe=glance, doubts=doubts, findings=found, wrong=wrong,
+            looked_at=self._glances.reviewed(digests), rows=self._rows(),
+            typed=typed or {"shot": glance.shot, "setup": glance.setup, "day": glance.day, "unit": "", "note": ""},
+        )
+
+    def clips(self, request: Request) -> Response:
+        found = answers.clips(self._services)
+        found.sort(key=lambda c: (bool(c.get("setup")), c["id"]))
+        return self._page(request, "clips", clips=found[:200], count=len(found))
+
+    def clip(self, request: Request) -> Response:
+        clip = self._known_clip(request)
+        return self._page(request, "clip", clip=clip, wrong="", rows=self._rows(), typed=_typed_of(clip)) \
+            if clip else self._nothing(request)
+
+    def card(self, request: Request) -> Response:
+        id = request.path_params["id"]
+        card = next((c for c in self._hub.board.cards if c.id == id), None)
+        return self._page(request, "card", card=card, wrong="") if card else self._nothing(request)
+
+    def setups(self, request: Request) -> Response:
+        return self._setups_page(request)
+
+    def _setups_page(
+        self, request: Request, code: int = 200, wrong: Mapping[str, str] | None = None,
+        typed: Mapping[str, str] | None = None,
+    ) -> Response:
+        now = self._now()
+        rows = [r for r in self._rows() if r["day"] == self._day(now)]
+        return self._page(
+            request, "setups", code, rows=rows, wrong=wrong or {},
+            typed=typed or {**dict.fromkeys(COLUMNS, ""), "day": self._day(now), "start": now.strftime("%H:%M")},
+            now=now.strftime("%H:%M"),
+        )
+
+    def preview(self, request: Request) -> Response:
+        """Our own re-encoded picture, found by id and equal to what the ledger says of it."""
+        id, version = request.path_params["id"], request.path_params["version"]
+        if not ID.fullmatch(id) or version > 99_999 or not self._services.settings.security.previews:
+            return Response(status_code=404)
+        data = self._preview(f"{id}/{version}")
+        if data is None:
+            return Response(status_code=404)
+        return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400, immutable"})
+
+    def _preview(self, owner: str) -> bytes | None:
+        if owner in self._previews:
+            return self._previews[owner]
+        roots = {d.id: d.path for d in self._services.cards.destinations()}
+        for output in self._services.work.outputs(owner=owner, kind="preview"):
+            if output.destination_id not in roots:
+                continue
+            data = self._read(roots[output.destination_id], output.destination_id, output.path)
+            if data is None or data[:3] != b"\xff\xd8\xff" or f"xxh3_128:{digest_of(data)}" != output.digest:
+                continue
+            self._previews[owner] = data
+            while len(self._previews) > 48:
+                with contextlib.suppress(KeyError):  # another thread was quicker
+                    self._previews.popitem(last=False)
+            return data
+        return None
+
+    def _read(self, root: str, id: str, path: str) -> bytes | None:
+        folder, _, name = path.rpartition("/")
+        try:
+            opened = find_destination(self._services.disk, root, id)
+        except DestinationUnavailable:
+            return None
+        try:
+            with opened.folders.hold(folder) as held:
+                return read_small(self._services.disk, held, name, most=_MOST_PREVIEW)
+        except OSError:
+            return None
+        finally:
+            opened.close()
+
+    async def events(self, request: Request) -> Response:
+        view = request.path_params["view"]
+        names = {"slots": pages.PUBLIC_PARTS, "board": pages.PARTS}.get(view)
+        if names is None:
+            return Response(status_code=404)
+
+        async def stream() -> AsyncIterator[str]:
+            async for text in self._hub.listen(names):
+                yield text
+
+        return StreamingResponse(stream(), media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+
+    def static(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in self._static:
+            return Response(status_code=404)
+        return Response(self._static[name], headers={"content-type": _KINDS[name], "cache-control": "no-cache"})
+
+    def no_icon(self, request: Request) -> Response:
+        del request
+        return Response(status_code=204)
+
+    def _nothing(self, request: Request) -> Response:
+        return self._page(request, "refusal", 404, what="Nothing of that id is here.", next="Go back to the board.")
+
+    # -- changed
+
+    def change(self, request: Request, form: Mapping[str, str]) -> Response:
+        """One change by a person, in a worker thread; what is wrong comes back with what was typed."""
+        path = request.url.path
+        if path == "/setups":
+            return self._enter(request, form)
+        match = re.fullmatch(rf"/(probe|clip|card)/({ID.pattern})/(file|review|label)", path)
+        request.scope["path_params"] = {"id": match[2]} if match else {}
+        known = match and {
+            ("probe", "file"): self._file_probe, ("probe", "review"): self._review, ("clip", "file"): self._file_clip,
+            ("card", "label"): self._label,
+        }.get((match[1], match[3]))
+        return known(request, form) if known else self._nothing(request)
+
+    def _file_probe(self, request: Request, form: Mapping[str, str]) -> Response:
+        glance = self._known(request)
+        if glance is None:
+            return self._nothing(request)
+        wrong = self._assign(glance.id, form)
+        if wrong:
+            return self._probe_page(request, glance, 400, wrong, {**_typed(form), "note": ""})
+        return self._kept(f"/probe/{glance.id}", "filed")
+
+    def _file_clip(self, request: Request, form: Mapping[str, str]) -> Response:
+        clip = self._known_clip(request)
+        if clip is None:
+            return self._nothing(request)
+        wrong = self._assign(clip["id"], form)
+        if wrong:
+            return self._page(request, "clip", 400, clip=clip, wrong=wrong, rows=self._rows(), typed=_typed(form))
+        return self._kept(f"/clip/{clip['id']}", "filed")
+
+    def _assign(self, id: str, form: Mapping[str, str]) -> str:
+        """What is wrong, in words; "" when it is kept."""
+        said = _typed(form)
+        if not said["setup"]:
+            return "Say the setup: what stands on the slate."
+        if said["day"] and not re.fullmatch(r"\d{4}-\d\d-\d\d", said["day"]):
+            return "Write the day as 2031-05-17."
+        try:
+            deciding.assign_by_id(self._services, id, **said)
+        except NightloaderError as error:
+            return f"{error.what} {'Say the day below.' if '--day' in error.next else error.next}"
+        return ""
+
+    def _review(self, request: Request, form: Mapping[str, str]) -> Response:
+        glance = self._known(request)
+        if glance is None:
+            return self._nothing(request)
+        deciding.review(self._services, [glance.id], note=tidy(form.get("note", ""), 1000))
+        return self._kept(f"/probe/{glance.id}", "reviewed")
+
+    def _label(self, request: Request, form: Mapping[str, str]) -> Response:
+        id = request.path_params["id"]
+        card = next((c for c in self._hub.board.cards if c.id == id), None)
+        if card is None:
+            return self._nothing(request)
+        roll = tidy(form.get("roll", ""), 64)
+        if not roll:
+            return self._page(request, "card", 400, card=card, wrong="Write what stands on the card.")
+        deciding.label(self._services, card.id, roll)
+        return self._kept(f"/card/{card.id}", "labelled")
+
+    def _enter(self, request: Request, form: Mapping[str, str]) -> Response:
+        day_starts = self._services.settings.show.day_starts
+        entry, wrong = entry_of(form, day_starts=day_starts)
+        by_script = request.headers.get("x-nightloader") == "page"
+        if entry is None:
+            if by_script:
+                return JSONResponse({"wrong": dict(wrong)}, 400)
+            return self._setups_page(request, 400, wrong, {c: tidy(form.get(c, ""), 1000) for c in COLUMNS})
+        try:
+            entering.enter(self._services, entry)
+        except OSError as error:
+            words = f"the cart's disk did not take it ({error.strerror})"
+            if by_script:
+                return JSONResponse({"wrong": {"setup": words}}, 507)
+            return self._setups_page(request, 507, {"setup": words}, {c: tidy(form.get(c, ""), 1000) for c in COLUMNS})
+        self._wake()
+        return JSONResponse({"kept": entry.setup}) if by_script else self._kept("/setups", "entered")
+
+    def _kept(self, path: str, said: str) -> Response:
+        self._wake()
+        self._hub.wake()
+        return RedirectResponse(f"{path}?said={said}", 303)
+
+    # -- found
+
+    def _known(self, request: Request) -> ProbeGlance | None:
+        id = request.path_params.get("id", "")
+        return self._glances.probe(id) if ID.fullmatch(id) else None
+
+    def _known_clip(self, request: Request) -> dict[str, Any] | None:
+        id = request.path_params.get("id", "")
+        return next((c for c in answers.clips(self._services) if c["id"] == id), None)
+
+    def _now(self) -> datetime:
+        return self._services.clock.now().astimezone(ZoneInfo(self._services.settings.show.timezone))
+
+    def _day(self, local: datetime) -> str:
+        hours, minutes = self._services.settings.show.day_starts.split(":")
+        return (local - timedelta(hours=int(hours), minutes=int(minutes))).strftime("%Y-%m-%d")
+
+    def _rows(self) -> list[dict[str, Any]]:
+        """The setups of both logs, newest first."""
+        zone = ZoneInfo(self._services.settings.show.timezone)
+        rows = [_row(r, zone) for r in read_setup_log(self._services).rows]
+        return rows[::-1][:200]
+
+
+def _row(row: SetupRow, zone: ZoneInfo) -> dict[str, Any]:
+    def local(moment: float | None) -> str:
+        return datetime.fromtimestamp(moment, zone).strftime("%Y-%m-%d %H:%M") if moment is not None else ""
+
+    return {
+        "day": row.day, "unit": row.unit, "shot": row.shot, "setup": row.setup, "start": local(row.start_s),
+        "end": "" if row.open_ended else local(row.end_s), "camera": row.camera, "lens": row.lens,
+        "notes": row.notes, "from_page": row.file.endswith(".page.csv"),
+    }
+
+
+def _typed(form: Mapping[str, str]) -> dict[str, str]:
+    return {name: tidy(form.get(name, "")) for name in ("shot", "setup", "day", "unit")}
+
+
+def _typed_of(clip: Mapping[str, Any]) -> dict[str, str]:
+    return {"shot": clip.get("shot") or "", "setup": clip.get("setup") or "", "day": clip.get("day") or "", "unit": ""}
