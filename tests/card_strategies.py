@@ -61,7 +61,7 @@ def copies(draw: st.DrawFn, file: FileRecord, destination: str) -> CopyFact:
         proof=draw(st.sampled_from(list(Proof))), read_back_utc=draw(utc), folder_synced=draw(st.booleans()),
         reread_utc=draw(utc) if reread else "",
         reread_digest={"same": own, "other": "b" * 32}.get(reread, ""),
-        reread_proof="device" if reread else "",
+        reread_proof="device" if reread else "", generation=file.generation,
     )
 
 

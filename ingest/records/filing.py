@@ -12,6 +12,7 @@ class Evidence(StrEnum):
     HAND = "hand"
     SLATE = "slate"
     LOG = "log"
+    PAPERS = "papers"  # its own record at a destination, where nothing here says anything
     NONE = ""
 
 

@@ -278,7 +278,7 @@ class ShowManifest(Part):
 
 
 class ShowLogLine(Part):
-    """One line of the show's running log: what was filed, moved or superseded, and where it lies."""
+    """One line of the show's running log: what was filed, moved, superseded or decided, and where it lies."""
 
     paper: Literal["show log"] = "show log"
     version: Literal[1] = 1
@@ -293,6 +293,8 @@ class ShowLogLine(Part):
     unit: str = ""
     why: str = ""
     files: list[Output] = Field(default_factory=list)
+    decision: str = ""  # of a line "decided": its kind, on which item, and what was said
+    said: dict[str, Any] = Field(default_factory=dict)
 
 
 def to_mapping(model: BaseModel) -> dict[str, Any]:

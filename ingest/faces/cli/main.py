@@ -13,7 +13,9 @@ from ingest import __version__
 from ingest.errors import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_USAGE, EXIT_WELL, NightloaderError
 
 # Modules in the order of the help: each has add(subparsers), and its commands set ``module``.
-MODULES = ("init", "work", "look", "decide", "audit", "clock", "merge", "panorama", "light", "page", "demo")
+MODULES = (
+    "init", "work", "look", "decide", "audit", "adopt", "clock", "merge", "panorama", "light", "page", "demo",
+)
 
 ABOUT = """\
 Takes camera cards off, proves the copies, merges the light probes and files everything.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,7 +21,9 @@ def settings_of(args: argparse.Namespace) -> Settings:
 
 
 @contextlib.contextmanager
-def opened(args: argparse.Namespace, *, terminal: bool = False) -> Iterator[Services]:
+def opened(
+    args: argparse.Namespace, *, terminal: bool = False, stop: threading.Event | None = None
+) -> Iterator[Services]:
     """The services of the show; ``terminal`` also sends the log's lines to the screen."""
     from ingest.machinery import journal
 
@@ -31,7 +34,7 @@ def opened(args: argparse.Namespace, *, terminal: bool = False) -> Iterator[Serv
             next="Make the show with `nightloader init`, or rebuild it with `nightloader adopt`.",
         )
     log = journal.set_up(settings.home / "logs" if terminal else None, terminal=terminal)
-    services = open_services(settings, log)
+    services = open_services(settings, log, stop=stop)
     try:
         yield services
     finally:

@@ -188,12 +188,12 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
                 tuple((p.card.id, p.sighting, p.card.generation) for p in present),
                 tuple(d.id for d in answers.destinations(services) if d.present),
             )
-            if state != tried:
+            if state != tried and not requests.adopting:
                 tried = state
                 loader.copy(present)
             started = services.clock.steady_s()
             worked = False
-            if loader.desk.is_due():
+            if loader.desk.is_due() and not requests.adopting:
                 loader.desk.work(present)
                 worked = True
             took = services.clock.steady_s() - started

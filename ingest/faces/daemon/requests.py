@@ -8,19 +8,22 @@ from typing import Any
 
 from ingest.errors import EXIT_FAULT, EXIT_NEEDS_A_PERSON, EXIT_WELL, CardGone, NightloaderError
 from ingest.faces import answers, auditing
+from ingest.faces.adopting import adopt_destination
 from ingest.records.cards import PresentCard
 from ingest.services import Services
 from ingest.steps.cards.stage import Lookout
 
 
 class Requests:
-    """The open requests.  Offloads join the running copies; an audit runs in a thread of its own."""
+    """The open requests.  Offloads join the running copies; an audit runs in a thread of its own, and so does an
+    adoption, for which copies and desk rest."""
 
     def __init__(self, services: Services, wake: Callable[[], None]) -> None:
         self._services = services
         self._wake = wake
         self._offloads: dict[int, PresentCard] = {}
         self._thread: threading.Thread | None = None
+        self.adopting = False
 
     @property
     def at_work(self) -> bool:
@@ -51,6 +54,12 @@ class Requests:
                     self._thread = threading.Thread(target=self._audit, args=(number, body), name="audit")
                     self._thread.start()
                     return
+                if kind == "adopt":
+                    if quiet:
+                        self.adopting = True
+                        self._thread = threading.Thread(target=self._adopt, args=(number, body), name="adopt")
+                        self._thread.start()
+                    return
                 if kind != "offload":
                     self._finish(number, f"this daemon does not know '{kind}'; is it an older program?", EXIT_FAULT)
 
@@ -71,6 +80,22 @@ class Requests:
         except NightloaderError as error:
             self._finish(number, str(error), error.exit_code)
         finally:
+            self._wake()
+
+    def _adopt(self, number: int, body: dict[str, Any]) -> None:
+        try:
+            made = adopt_destination(
+                self._services, str(body["path"]),
+                progress=lambda words: self._services.work.report_progress(number, words),
+            )
+            if not made.interrupted:  # else asked again when the daemon is back
+                self._finish(number, made.words(), EXIT_NEEDS_A_PERSON if made.needs_a_person else EXIT_WELL)
+        except NightloaderError as error:
+            self._finish(number, str(error), error.exit_code)
+        except OSError as error:
+            self._finish(number, f"{body['path']}: {error}", EXIT_FAULT)
+        finally:
+            self.adopting = False
             self._wake()
 
     def _finish(self, number: int, text: str, code: int) -> None:

@@ -260,6 +260,11 @@ class WorkLedger:
         rows = self.store.query("SELECT item, body, utc FROM decisions WHERE kind=? ORDER BY n", (kind,))
         return {item: {**json.loads(body), "utc": utc} for item, body, utc in rows}
 
+    def decisions_since(self, number: int) -> list[tuple[int, str, str, dict[str, Any], str]]:
+        """(n, kind, item, body, utc) of every decision after ``number``, as they were taken."""
+        rows = self.store.query("SELECT n, kind, item, body, utc FROM decisions WHERE n>? ORDER BY n", (number,))
+        return [(n, kind, item, json.loads(body), utc) for n, kind, item, body, utc in rows]
+
     # findings ----------------------------------------------------------------
     def set_findings(self, source: str, findings: Sequence[Finding], utc: str) -> tuple[Finding, ...]:
         """What ``source`` finds now: new ones open, known ones stay, missing ones close.  Answers the new."""

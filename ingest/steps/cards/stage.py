@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 from ingest.errors import CardGone
 from ingest.machinery.clock import Clock
 from ingest.machinery.disk.fanout import Beat
-from ingest.machinery.disk.files import Disk, Folder
+from ingest.machinery.disk.files import Disk
 from ingest.machinery.disk.folders import Folders, list_tree
-from ingest.machinery.disk.hashing import digest_of
 from ingest.machinery.disk.patience import Ask, Hung
+from ingest.machinery.disk.sampling import head_and_tail
 from ingest.machinery.disk.volumes import Volume, boot_id, mount_points, volume_of
 from ingest.machinery.ledger.cards import CardLedger, Sighting, Trouble
 from ingest.records.cards import CardFile, CardRecord, EntryKind, Inventory, PresentCard
@@ -33,8 +33,6 @@ from ingest.steps.cards.identity import (
     to_sample,
 )
 from ingest.steps.cards.inventory import is_litter, kind_of, odd_names, take
-
-SAMPLE_BYTES = 64 << 10
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -277,7 +275,7 @@ class Lookout:
         out = {}
         for path in sorted(paths):
             try:
-                out[path] = _head_and_tail(self._disk, folders, path)
+                out[path] = head_and_tail(self._disk, folders, path)
             except OSError:
                 continue  # the copier meets it again and says so
         return out
@@ -325,24 +323,3 @@ class Lookout:
 
 def _is_again(sightings: tuple[Sighting, ...], n: int) -> bool:
     return bool(sightings) and sightings[0].n != n
-
-
-def _head_and_tail(disk: Disk, folders: Folders, path: str) -> str:
-    parent, _, name = path.rpartition("/")
-    with folders.hold(parent) as folder:
-        return _ends(disk, folder, name)
-
-
-def _ends(disk: Disk, folder: Folder, name: str) -> str:
-    fd = disk.open_source(folder, name)
-    try:
-        buffer = memoryview(bytearray(SAMPLE_BYTES))
-        head = bytes(buffer[: disk.read_into(fd, buffer)])
-        size = disk.stat(fd)[0]
-        tail = b""
-        if size > 2 * SAMPLE_BYTES:
-            disk.seek(fd, size - SAMPLE_BYTES)
-            tail = bytes(buffer[: disk.read_into(fd, buffer)])
-        return digest_of(head + tail + str(size).encode())
-    finally:
-        disk.close(fd)

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from ingest.outbox import Outbox
 from ingest.records.clips import ClipFacts
-from ingest.records.filing import Decision, Item, Place, Placement, SlateReading
+from ingest.records.filing import Decision, Evidence, Item, Place, Placement, SlateReading
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
@@ -124,9 +124,29 @@ def decide(services: Services, views: Sequence[View], versions: Mapping[str, int
         Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions, slates=seen.readings,
                   frames=seen.moments),
     )
-    placements = {p.item: p for p in placed}
+    placements = _as_papers_say(services, views, {p.item: p for p in placed})
     named = _named(views, placements, versions, show.timezone)
     return Filing(log=log, placements=placements, places=convention_of(services).places(named), slates=seen)
+
+
+def _as_papers_say(
+    services: Services, views: Sequence[View], placements: Mapping[str, Placement]
+) -> dict[str, Placement]:
+    """After a ledger was lost: what log and slates here do not place stays where its own record says it was filed."""
+    papers = services.work.decisions("adopted")
+    out = dict(placements)
+    for view in views:
+        said = _said_of(view, papers)
+        if said is None or out[view.id].setup:
+            continue
+        reasons = tuple(r for r in said["reasons"] if r not in view.reasons) if said["review"] else ()
+        out[view.id] = Placement(
+            item=view.id, day=said["day"], unit=said["unit"], shot=said["shot"],
+            shots=(said["shot"],) if said["shot"] else (), setup=said["setup"], evidence=Evidence.PAPERS,
+            review=bool(reasons), reasons=reasons, why=(said["why"],),
+            notes=("as its record at a destination says; nothing in the log here places it",),
+        )
+    return out
 
 
 def _said_of(view: View, hand: Mapping[str, dict[str, Any]]) -> dict[str, Any] | None:

@@ -157,7 +157,7 @@ class Merging:
             return  # its disk is away: it stays owed
         if not wrote:
             return  # no destination takes it now: it stays owed, the outbox has the finding
-        self._keep(replace(fact, record=answer, merged_utc=services.clock.utc()))
+        self._keep(replace(fact, record={**answer, "signature": name}, merged_utc=services.clock.utc()))
         services.log.info("merged", probe=view.id, version=version, frames=len(files))
         services.tell("merged", {"probe": view.id, "version": version})
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 
 from ingest.errors import Unreadable
 from ingest.records import papers
-from ingest.records.cards import CardRecord, FileKind, FileRecord, LeftOut
+from ingest.records.cards import CardRecord, CopyFact, FileKind, FileRecord, LeftOut
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
 from ingest.steps.paperwork import checksums, history, history_reading, manifest, showlog
@@ -42,11 +42,17 @@ class Candidate:
     at: str
     size_bytes: int
     digests: Mapping[str, str]
+    generation: int = 1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Adopted:
-    """What the papers of one destination give.  ``filings`` is where each item was filed last; ``log`` every line."""
+    """What the papers of one destination give.  ``filings`` is where each item was filed last; ``log`` every line.
+
+    ``claims`` are the copies as this destination's own manifests tell them, by (card, path, generation): worth
+    keeping only beside a reading that agrees.  ``records`` says where each probe's record lies.  ``absent`` are
+    files that a manifest says were copied here and that are not in the listing.
+    """
 
     destination_id: str
     shows: tuple[str, ...] = ()
@@ -58,6 +64,11 @@ class Adopted:
     filings: Mapping[str, papers.ShowLogLine] = field(default_factory=dict)
     log: tuple[papers.ShowLogLine, ...] = ()
     findings: tuple[Finding, ...] = ()
+    claims: Mapping[tuple[str, str, int], CopyFact] = field(default_factory=dict)
+    empty_folders: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    problems: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    records: Mapping[tuple[str, int], str] = field(default_factory=dict)
+    absent: tuple[Candidate, ...] = ()
 
 
 def is_paper(path: str) -> bool:
@@ -94,7 +105,7 @@ def combine(every: Iterable[Adopted]) -> tuple[tuple[CardRecord, ...], tuple[Fil
     Of a card the record of the highest generation counts, of a file the first destination that has a digest.
     """
     cards: dict[str, CardRecord] = {}
-    files: dict[tuple[str, str], FileRecord] = {}
+    files: dict[tuple[str, str, int], FileRecord] = {}
     said: list[Finding] = []
     for one in every:
         for card in one.cards:
@@ -102,9 +113,10 @@ def combine(every: Iterable[Adopted]) -> tuple[tuple[CardRecord, ...], tuple[Fil
             if known is None or (card.listing_whole, card.generation) > (known.listing_whole, known.generation):
                 cards[card.id] = card
         for file in one.files:
-            before = files.get((file.card_id, file.path))
+            key = (file.card_id, file.path, file.generation)
+            before = files.get(key)
             if before is None or (file.digest and not before.digest):
-                files[file.card_id, file.path] = file
+                files[key] = file
             elif before.digest and file.digest and before.digest != file.digest:
                 said.append(
                     _finding(
@@ -112,7 +124,7 @@ def combine(every: Iterable[Adopted]) -> tuple[tuple[CardRecord, ...], tuple[Fil
                         f"Two destinations hold different digests of {shown(file.path)}.", _ASK,
                     )
                 )
-                files[file.card_id, file.path] = replace(before, trouble="the papers of two destinations disagree")
+                files[key] = replace(before, trouble="the papers of two destinations disagree")
     return tuple(cards.values()), tuple(files.values()), tuple(said)
 
 
@@ -126,7 +138,11 @@ class _Work:
         self.cards: dict[str, CardRecord] = {}
         self.files: dict[str, dict[str, FileRecord]] = {}  # card -> stored path -> file
         self.left_out: dict[str, tuple[LeftOut, ...]] = {}
+        self.claims: dict[tuple[str, str, int], CopyFact] = {}
+        self.empty: dict[str, tuple[str, ...]] = {}
+        self.problems: dict[str, tuple[tuple[str, str], ...]] = {}
         self.probes: dict[tuple[str, int], papers.ProbeRecord] = {}
+        self.records: dict[tuple[str, int], str] = {}
         self.log: list[papers.ShowLogLine] = []
         self.standing: dict[str, dict[str, dict[str, str]]] = {}  # folder -> stored path -> our algorithm -> digest
         self.disputed: set[tuple[str, str]] = set()
@@ -148,6 +164,9 @@ class _Work:
                     self.manifest(path, manifest.parse_card_manifest(data, item=path))
                 case b"probe record":
                     probe = papers.parse(papers.ProbeRecord, data, item=path)
+                    stems = {o.path.rpartition("/")[2].rpartition(".")[0] for o in probe.outputs}
+                    if path.rpartition("/")[2].removesuffix(".json") in stems:
+                        self.records[probe.id, probe.probe_version] = path
                     self.probes[probe.id, probe.probe_version] = probe
                     self.shows[probe.show] = None
         except Unreadable as error:
@@ -177,10 +196,14 @@ class _Work:
         if before is not None and before.generation >= card.generation:
             return
         self.shows[read.show] = None
-        stored = {c.path: c.stored_path for c in read.copies}
+        stored = {(c.path, c.generation): c.stored_path for c in read.copies}
         self.cards[card.id] = card
-        self.files[card.id] = {stored.get(f.path, f.path): f for f in read.files}
+        self.files[card.id] = {stored.get((f.path, f.generation), f.path): f for f in read.files}
         self.left_out[card.id] = read.left_out
+        self.empty[card.id] = read.empty_folders
+        self.problems[card.id] = read.problems
+        if read.destination_id == self.destination_id:
+            self.claims |= {(card.id, c.path, c.generation): c for c in read.copies}
 
     def histories(self, found: Mapping[str, bytes]) -> None:
         for path in sorted(found, key=_bytes):
@@ -284,18 +307,21 @@ class _Work:
         }
 
     def result(self, sizes: Mapping[str, int]) -> Adopted:
-        candidates = []
+        candidates, absent = [], []
         for card_id, files in self.files.items():
             folder = self.cards[card_id].folder
             for stored, file in files.items():
+                if not file.digest or (card_id, stored) in self.disputed:
+                    continue
                 at = f"{folder}/{stored}"
-                if file.digest and at in sizes and (card_id, stored) not in self.disputed:
-                    candidates.append(
-                        Candidate(
-                            card_id=card_id, path=file.path, stored_path=stored, at=at, size_bytes=file.size_bytes,
-                            digests=file.digests,
-                        )
-                    )
+                one = Candidate(
+                    card_id=card_id, path=file.path, stored_path=stored, at=at, size_bytes=file.size_bytes,
+                    digests=file.digests, generation=file.generation,
+                )
+                if at in sizes:
+                    candidates.append(one)
+                elif (card_id, file.path, file.generation) in self.claims:
+                    absent.append(one)
         if len(self.shows) > 1:
             self.say("papers of several shows", self.destination_id, Severity.PERSON,
                      f"Papers of {', '.join(sorted(self.shows))} lie in one show's folder.",
@@ -304,7 +330,8 @@ class _Work:
             destination_id=self.destination_id, shows=tuple(sorted(self.shows)), cards=tuple(self.cards.values()),
             files=tuple(f for files in self.files.values() for f in files.values()), candidates=tuple(candidates),
             left_out=self.left_out, probes=tuple(self.probes.values()), filings=showlog.latest(self.log),
-            log=tuple(self.log), findings=tuple(self.findings),
+            log=tuple(self.log), findings=tuple(self.findings), claims=self.claims, empty_folders=self.empty,
+            problems=self.problems, records=self.records, absent=tuple(absent),
         )
 
 

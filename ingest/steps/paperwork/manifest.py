@@ -69,9 +69,9 @@ def card_manifest(
     """
     kept = sorted(files, key=lambda f: _order(f.path))
     facts = list(copies)
-    here = {c.path: c for c in facts if c.destination_id == destination_id}
+    here = {(c.path, c.generation): c for c in facts if c.destination_id == destination_id}
     # A hundred thousand models would cost ten times the CPU of plain rows; a test holds the rows to the schema.
-    rows = [_file_row(f, here.get(f.path)) for f in kept]
+    rows = [_file_row(f, here.get((f.path, f.generation))) for f in kept]
     seconds = [row["second_reading"] for row in rows if "second_reading" in row]
     head = papers.to_mapping(
         CardManifest(
@@ -302,7 +302,7 @@ def _copy_row(copy: CopyFact, own: str, size_bytes: int) -> dict[str, Any]:
 def _summaries(copies: Sequence[CopyFact]) -> list[papers.CopySummary]:
     out: list[papers.CopySummary] = []
     for destination in sorted({c.destination_id for c in copies}):
-        these = {c.path: c for c in copies if c.destination_id == destination}.values()
+        these = {(c.path, c.generation): c for c in copies if c.destination_id == destination}.values()
         proofs = Counter(c.proof for c in these)
         out.append(
             papers.CopySummary(
@@ -343,5 +343,5 @@ def _copy_fact(card_id: str, destination_id: str, entry: FileEntry, copy: CopyEn
         back_digest=_bare(copy.digest), proof=Proof(copy.proof), read_back_utc=copy.read_back_utc,
         folder_synced=copy.folder_synced, reread_utc=reread.utc if reread else "",
         reread_digest=_bare(reread.digest) if reread and reread.digest else "",
-        reread_proof=(reread.proof or "") if reread else "",
+        reread_proof=(reread.proof or "") if reread else "", generation=entry.generation,
     )

@@ -6,8 +6,9 @@ and says so, and the next writer first ends it (:func:`ending`), so that one tor
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from ingest.errors import Unreadable
 from ingest.records import papers
@@ -36,11 +37,14 @@ def line(
     unit: str = "",
     why: str = "",
     files: Sequence[Output] = (),
+    decision: str = "",
+    said: Mapping[str, Any] | None = None,
 ) -> bytes:
     """One line with its end; ``event`` is filed, moved, superseded, card or decided (ValueError else)."""
     made = ShowLogLine(
         utc=utc, event=event, item=item, item_version=version, folder=folder, shot=shot,
         setup=setup, day=day, unit=unit, why=why, files=sorted(files, key=lambda f: f.path),
+        decision=decision, said=dict(said or {}),
     )  # fmt: skip
     return papers.render_line(made)
 

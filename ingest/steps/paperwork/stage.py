@@ -173,19 +173,26 @@ def show_paper(services: Services, outbox: Outbox) -> None:
 
 
 def running_log(services: Services, outbox: Outbox) -> None:
-    """Append what was filed or moved since the last time, to each destination what it lacks."""
+    """Append what was filed, moved or decided since the last time, to each destination what it lacks."""
+    newest = {"show log": 0, "show decisions": 0}
+    here = {d.id: d for d in outbox.here}
 
-    def key(destination_id: str) -> str:
-        return f"show log|{destination_id}"
-
-    newest = 0
+    def since(key: str, destination_id: str) -> int:
+        return int(services.work.recall(f"{key}|{destination_id}") or 0)
 
     def owed(destination_id: str) -> list[bytes]:
-        nonlocal newest
-        since = int(services.work.recall(key(destination_id)) or 0)
+        lines = [*filed(since("show log", destination_id)), *decided(since("show decisions", destination_id))]
+        if lines and services.work.recall(f"show log|{destination_id}") is None:
+            # A log that this ledger never wrote to (it was lost, or the disk is new): what stands there stays once.
+            there = outbox.read(here[destination_id], f"{services.show}/{LOG}") or b""
+            known = set(there.splitlines(keepends=True))
+            lines = [one for one in lines if one not in known]
+        return lines
+
+    def filed(after: int) -> list[bytes]:
         out = []
-        for n, item, version, folder, shot, setup, day, why, utc, earlier in services.work.filings_since(since):
-            newest = max(newest, n)
+        for n, item, version, folder, shot, setup, day, why, utc, earlier in services.work.filings_since(after):
+            newest["show log"] = max(newest["show log"], n)
             out.append(
                 line(
                     utc=utc, event="moved" if earlier else "filed", item=item, version=version, folder=folder,
@@ -194,9 +201,20 @@ def running_log(services: Services, outbox: Outbox) -> None:
             )
         return out
 
-    outbox.append(
-        f"{services.show}/{LOG}", owed, lambda destination_id: services.work.put(key(destination_id), str(newest))
-    )
+    def decided(after: int) -> list[bytes]:
+        out = []
+        for n, kind, item, body, utc in services.work.decisions_since(after):
+            newest["show decisions"] = max(newest["show decisions"], n)
+            if kind != "adopted":  # that one is from papers already
+                out.append(line(utc=utc, event="decided", item=item, decision=kind, said=body))
+        return out
+
+    def written(destination_id: str) -> None:
+        for key, number in newest.items():
+            if number > since(key, destination_id):
+                services.work.put(f"{key}|{destination_id}", str(number))
+
+    outbox.append(f"{services.show}/{LOG}", owed, written)
 
 
 def card_history(
