@@ -237,7 +237,7 @@ def brightness_weight(steps: Steps, trust: float) -> Array:
 
 
 def _normal(off: Array, sigma: float | Array) -> Array:
-    return np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
+    return np.asarray(np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)), np.float64)
 
 
 def bias_weight(frames: Sequence[Frame]) -> Array:
