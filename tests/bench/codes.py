@@ -64,8 +64,8 @@ def rates(count: int) -> None:
         total = [total[0] + sum(read), total[1] + sum(tried)]
         print(f"{name:20} {read[0]:5}/{tried[0]:<5} {read[1]:5}/{tried[1]:<5} {closer / count:13.1f} "
               f"{1000 * spent / count:7.0f}")  # fmt: skip
-    print(f"read {total[0]} of {total[1]} ({100 * total[0] / total[1]:.1f} %), {wrong} read wrongly; worst clock offset "
-          f"error {worst:.2f} s")  # fmt: skip
+    print(f"read {total[0]} of {total[1]} ({100 * total[0] / total[1]:.1f} %), {wrong} read wrongly; worst clock "
+          f"offset error {worst:.2f} s")  # fmt: skip
 
 
 def whole(data: bytes) -> None:

@@ -47,7 +47,7 @@ def _from_path(d: str, side: int) -> np.ndarray:
     return picture
 
 
-def test_every_format_holds_the_same_code(tmp_path: Path) -> None:
+def test_every_format_holds_the_same_code() -> None:
     sheet = lay_out(SLATE)
     assert read_code(_read(np.asarray(Image.open(io.BytesIO(written(sheet, ".png")))))) == SLATE
     drawn = ET.fromstring(written(sheet, ".svg"))
@@ -148,7 +148,7 @@ def test_the_page_brings_nothing_from_elsewhere(clock_server: SmallServer) -> No
 def test_an_address_in_use_or_wrong_is_said(clock_server: SmallServer) -> None:
     port = int(urlsplit(clock_server.url).port or 0)
     with pytest.raises(UsageError, match="cannot be listened at"):
-        SmallServer(lambda path, query: None, ("127.0.0.1", port))
+        SmallServer(slate_page.pages(SLATE, []), ("127.0.0.1", port))
     for wrong in ("somewhere", "127.0.0.1:http", "127.0.0.1:99999"):
         with pytest.raises(UsageError, match="no address"):
             address(wrong)
