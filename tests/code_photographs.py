@@ -48,7 +48,8 @@ VIEWS: Mapping[str, View] = {
     "very small": View(module_px=3.0),
     "out of focus": View(module_px=9, blur_px=3.2),
     "shaken": View(module_px=9, shake_px=8, roll_deg=5),
-    "glare": View(module_px=10, tilt_deg=15, glare=2.5),
+    "glare": View(module_px=10, tilt_deg=15, glare=0.5),
+    "blinding glare": View(module_px=10, tilt_deg=15, glare=2.5),
     "low light": View(module_px=9, light=0.02, electrons=400),
     "noise": View(module_px=8, electrons=60, light=0.35),
     "upside down": View(module_px=8, roll_deg=180, tilt_deg=12),
@@ -116,7 +117,7 @@ def photograph(text: str, view: View, seed: int, *, error: str = "q", size: tupl
     if view.glare:
         yy, xx = np.mgrid[0:h, 0:w]
         cx, cy = rng.uniform(0.2, 0.8) * w, rng.uniform(0.2, 0.8) * h
-        spot += view.glare * np.exp(-(((xx - cx) / (0.12 * w)) ** 2 + ((yy - cy) / (0.3 * h)) ** 2)).astype(np.float32)
+        spot += view.glare * np.exp(-(((xx - cx) / (0.08 * w)) ** 2 + ((yy - cy) / (0.2 * h)) ** 2)).astype(np.float32)
     return _exposed(light, view, rng)
 
 

@@ -220,10 +220,13 @@ def clips(services: Services) -> list[dict[str, Any]]:
 def bodies(services: Services) -> list[dict[str, Any]]:
     """``bodies --json``: offsets with true local time = what the body showed + offset_s."""
     out = []
-    for known in json.loads(services.work.recall("bodies") or "[]"):
+    stills = json.loads(services.work.recall("bodies") or "[]")
+    have = {known["body"] for known in stills}
+    clips = [c for c in json.loads(services.work.recall("clip bodies") or "[]") if c["body"] not in have]
+    for known in (*stills, *clips):
         make, model, serial = [*known["body"].split("|"), "", "", ""][:3]
         out.append({
-            "make": make, "model": model, "serial": serial, "nickname": known["nickname"],
+            "make": make, "model": model, "serial": serial, "nickname": known.get("nickname", ""),
             "offset_s": known["offset_s"], "drift_s_per_day": known["drift_s_per_day"],
             "uncertainty_s": known["uncertainty_s"], "source": known["source"],
         })

@@ -51,14 +51,14 @@ class Symbol:
         return "".join(out)
 
 
-def symbol(text: str) -> Symbol:
-    """The code of a text at level H if version 4 holds it, else at Q.
+def symbol(text: str, levels: str = "HQ") -> Symbol:
+    """The code of a text at the first of ``levels`` at which version 4 holds it.
 
     Raises UsageError for a text that version 4 at level Q cannot hold.
     """
     import segno
 
-    for level in ("H", "Q"):
+    for level in levels:
         made = segno.make_qr(text, error=level.lower(), boost_error=False)
         if int(made.version) <= HIGHEST_VERSION:
             rows = tuple(tuple(bool(s) for s in row) for row in made.matrix)

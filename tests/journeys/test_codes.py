@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import av
 import numpy as np
 import pytest
 from PIL import Image
@@ -99,6 +100,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Show, Mapping[str, li
     card.put(np.ascontiguousarray(tail), true("13:00:30"), orientation=6)
     card.put(a_slate(5, setup="9", shot="XX_0010", show="OTHER"), true("14:00:00"))
     card.put(a_clock(true("18:00:00.800000"), 0.8, 6), true("18:00:00.800000"))
+    _clip(card.folder / "CLIPS" / "QRN_0001.MP4")
     made = show.run("init", str(root / "show"), "--show", "HARBOUR", "--timezone", "Europe/Lisbon", "--one-disk",
                     "--destination", str(show.disks[0]), "--destination", str(show.disks[1]))
     if made.returncode != 0:  # --config names a file that init is about to make
@@ -111,6 +113,26 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Show, Mapping[str, li
     done = show.run("offload", str(card.folder))
     assert done.returncode in (0, 1), done.stdout + done.stderr
     return show, sets
+
+
+def _clip(path: Path) -> None:
+    """A clip whose file names a moment five hours off; its frames show a slate and then the cart's clock.  It truly
+    begins at 10:50:00."""
+    small = (800, 448)
+    plain = np.full(small[::-1], 70, np.uint8)
+    text = code_text(Slate(setup="30", shot="HA_0300", show="HARBOUR", role="clean_plate"))
+    slate = photograph(text, VIEWS["small"], 7, size=small)
+    clock = photograph(clock_text(true("10:50:02").astimezone(UTC), True), VIEWS["small"], 8, size=small)
+    path.parent.mkdir(parents=True)
+    with av.open(str(path), "w") as out:
+        out.metadata["creation_time"] = "2026-05-18T14:50:00Z"
+        stream = out.add_stream("mpeg4", rate=10)
+        stream.width, stream.height, stream.pix_fmt, stream.bit_rate = *small, "yuv420p", 5_000_000
+        for n in range(60):
+            picture = slate if 5 <= n < 15 else clock if 20 <= n < 30 else plain
+            frame = av.VideoFrame.from_ndarray(np.repeat(picture[..., None], 3, 2), format="rgb24")
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode())
 
 
 def _probe(show: Show, files: list[str]) -> dict[str, Any]:
@@ -163,3 +185,11 @@ def test_pictures_of_clock_and_slate_are_no_probes(day: tuple[Show, Mapping[str,
     assert len(show.answer("probes")) == len(sets)
     why = show.run("probes", "--why", "QRN_0100.JPG").stdout
     assert "clock" in why
+
+
+@pytest.mark.slow
+def test_a_clip_is_filed_by_its_slate_and_timed_by_its_clock(day: tuple[Show, Mapping[str, list[str]]]) -> None:
+    show, _ = day
+    [clip] = show.answer("clips")
+    assert (clip["shot"], clip["setup"], clip["role"]) == ("HA_0300", "30", "clean_plate")
+    assert abs((datetime.fromisoformat(clip["start_utc"]) - true("10:50:00")).total_seconds()) < 1.0

@@ -100,7 +100,7 @@ def pages(
 
 def tick(moment: datetime, synchronised: bool | None, zone: ZoneInfo | None) -> dict[str, object]:
     """One second of the page: the code's squares and the words beside it."""
-    code = symbol(clock_text(moment, synchronised))
+    code = symbol(clock_text(moment, synchronised), "Q")  # version 2: larger squares beat more spare ones
     local = moment.astimezone(zone)
     return {
         "text": clock_text(moment, synchronised), "side": code.side, "squares": code.path(),

@@ -26,7 +26,7 @@ PREFIXES = ("NL1:", "NLC1:")
 LONGEST = 240
 LARGEST_PIXELS = 400_000_000
 SMALL_WIDTH = 1200  # the small picture is at least this wide, if the file is
-PATCHES = 4  # looked at closely in one picture
+PATCHES = 3  # looked at closely in one picture: leaves and mullions hint too, and each look costs
 _CELL = 8  # pixels of the small picture in one cell of the hint map
 Grey = npt.NDArray[np.uint8]
 # Gives the picture at 1/2 or whole size; may be asked once for each.
@@ -77,7 +77,8 @@ def seek(small: Grey, larger: Larger) -> dict[str, Any]:
         if picture is None:
             continue
         for patch in patches:
-            for tried in _variants(patch.of(picture)):
+            part = patch.of(picture)
+            for tried in _variants(part) if scale == 1 else (part,):
                 more, _ = _read(tried, patch)
                 found += [c for c in more if c["text"] not in {f["text"] for f in found}]
                 if more:

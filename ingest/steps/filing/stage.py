@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -19,13 +19,17 @@ from ingest.records.clips import ClipFacts
 from ingest.records.filing import Decision, Evidence, Item, Place, Placement, SlateReading
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog
+from ingest.records.stills import StillHeader
 from ingest.records.views import View
 from ingest.services import Services
+from ingest.steps.clocks.clips import ClipMoment, ClipStart, clip_starts
+from ingest.steps.codes.signs import upside_down
 from ingest.steps.filing.naming import Convention, Named
 from ingest.steps.filing.placement import Evidences, place
 from ingest.steps.setups.page import PAGE_FILE, read_logs
 from ingest.steps.setups.questions import findings as question_findings
 from ingest.steps.setups.slates import read_code, reading
+from ingest.steps.stills.frames import body_key
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -187,39 +191,72 @@ class FiledClip:
     trouble: str
 
 
-CLIP_SIGMA_S = 60.0  # a clip's creation time is the camera's own clock, which nobody compared (common practice)
-
-
 def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], log: SetupLog) -> list[FiledClip]:
-    """Every clip known, placed by its creation time.  ``originals`` are (digest, card id, path)."""
-    known = services.work.clips()
+    """Every clip known, placed by a slate or by when it began.  ``originals`` are (digest, card id, path)."""
+    known, codes = services.work.clips(), services.work.codes()
     hand, roles = services.work.decisions("assign"), services.work.decisions("role")
     show = services.settings.show
-    zone = ZoneInfo(show.timezone)
     where: dict[str, list[tuple[str, str]]] = {}
     for digest, card_id, path in originals:
         if digest in known:
             where.setdefault(digest, []).append((card_id, path))
-    items, drafts = [], []
-    for digest, places in sorted(where.items(), key=lambda entry: entry[1][0]):
-        raw, trouble = known[digest]
-        facts = ClipFacts.from_json(raw) if raw else ClipFacts(kind="unreadable", readable=False)
-        start = facts.created_utc.timestamp() if facts.created_utc else (
-            facts.created_shown.replace(tzinfo=zone).timestamp() if facts.created_shown else None)
-        clip_id = clip_id_of(digest)
-        moments = () if start is None else (start, start + (facts.duration_s or 0.0))
-        items.append(Item(id=clip_id, kind="plate", moments=moments, sigma_s=CLIP_SIGMA_S))
-        drafts.append((clip_id, digest, places, facts, start, str(roles.get(digest, {}).get("role", "")), trouble))
-    decisions = {
-        i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
-        for i, digest, *_ in drafts if (s := hand.get(digest)) is not None
+    order = sorted(where, key=lambda d: where[d][0])
+    facts = {
+        d: ClipFacts.from_json(raw) if (raw := known[d][0]) else ClipFacts(kind="unreadable", readable=False)
+        for d in order
     }
-    placed = place(items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions))
-    return [
-        FiledClip(id=i, digest=digest, files=tuple(p for _, p in places), card_id=places[0][0], facts=facts,
-                  start_s=start, role=role, placement=placement, trouble=trouble)
-        for (i, digest, places, facts, start, role, trouble), placement in zip(drafts, placed, strict=True)
+    moments = [
+        ClipMoment(id=clip_id_of(d), body=clip_body(facts[d]), created_utc=facts[d].created_utc,
+                   created_shown=facts[d].created_shown, codes=codes.get(d, ()))
+        for d in order
     ]
+    starts, clocks = clip_starts(moments, zone=show.timezone, now_s=services.clock.now().timestamp())
+    services.work.put("clip bodies", json.dumps([{**asdict(c), "source": str(c.source)} for c in clocks]))
+    slates = [s for m in moments for s in _clip_slates(m, starts[m.id], services.show)]
+    items = [
+        Item(id=m.id, kind="plate", body=m.body, sigma_s=starts[m.id].sigma_s, moments=_span(starts[m.id], facts[d]))
+        for d, m in zip(order, moments, strict=True)
+    ]
+    decisions = {
+        clip_id_of(d): Decision(
+            shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", "")
+        )
+        for d in order if (s := hand.get(d)) is not None
+    }
+    seen = slates_seen(services)
+    placed = place(
+        items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions,
+                         slates=(*slates, *seen.readings), frames=seen.moments),
+    )
+    said = {s.item: s.role for s in reversed(slates) if s.role}
+    return [
+        FiledClip(id=m.id, digest=d, files=tuple(p for _, p in where[d]), card_id=where[d][0][0], facts=facts[d],
+                  start_s=starts[m.id].start_s, role=str(roles.get(d, {}).get("role", "")) or said.get(m.id, ""),
+                  placement=placement, trouble=known[d][1])
+        for d, m, placement in zip(order, moments, placed, strict=True)
+    ]
+
+
+def clip_body(facts: ClipFacts) -> str:
+    """``make|model|serial`` as for stills; "" where the file is silent about all three."""
+    return body_key(StillHeader(make=facts.make, model=facts.model, body_serial=facts.body_serial))
+
+
+def _clip_slates(moment: ClipMoment, start: ClipStart, show: str) -> list[SlateReading]:
+    """Slates in one clip: they speak for the clip itself, and for what follows on its body."""
+    found = []
+    for seen in moment.codes:
+        slate = read_code(seen.text)
+        if slate is not None and slate.show in ("", show):
+            at_s = (start.start_s or 0.0) + (seen.at_s or 0.0)
+            body = moment.body if start.start_s is not None else ""
+            found.append(reading(slate, at_s=at_s, body=body, item=moment.id, source=moment.id,
+                                 tail=upside_down(seen)))  # fmt: skip
+    return found
+
+
+def _span(start: ClipStart, facts: ClipFacts) -> tuple[float, ...]:
+    return () if start.start_s is None else (start.start_s, start.start_s + (facts.duration_s or 0.0))
 
 
 def clip_id_of(digest: str) -> str:
