@@ -86,7 +86,7 @@ def known() -> None:
     """Two lenses with known numbers."""
     for name, scene in (("outdoor", scenes.outdoor()), ("room", scenes.room())):
         pair = two_lenses()
-        frame = scenes.fisheye(scene, pair, (2048, 1024))
+        frame = kept(f"known-{name}", lambda scene=scene, pair=pair: scenes.fisheye(scene, pair, (2048, 1024)))
         start = time.process_time()
         made = projected(numbers_of(pair), [frame], 2048)
         used = time.process_time() - start
@@ -221,8 +221,66 @@ def cost() -> None:
           f"{len(found.lights)} lights")  # fmt: skip
 
 
-PARTS = {"cost": cost, "balls": balls, "lights": lights, "known": known, "calibrated": calibrated, 
-         "one_burst": lambda: calibrated((1,))}  # fmt: skip
+def coefficients() -> None:
+    """Nine coefficients and irradiance: a perfect probe, and one projected from two lenses, against the scene."""
+    from ingest.steps.light import harmonics
+    from ingest.steps.light.flux import irradiance, measure
+
+    normals = scenes.marks(64)
+    for name, scene in (("outdoor", scenes.outdoor()), ("room", scenes.room())):
+        raster = Raster(height=2048, width=4096, layout=Layout.CENTRES)
+        basis, light, total = np.zeros((9, 3)), np.zeros((64, 3)), raster.solid_angles()
+        for top in range(0, 2048, 64):
+            rows = slice(top, top + 64)
+            d = raster.directions(rows)
+            flux = (scene.background(d, np.zeros(3)) * total[rows][..., None]).reshape(-1, 3)
+            for disc in scene.discs:
+                flux[(d @ disc.direction >= np.cos(disc.radius_rad)).ravel()] = 0
+            flat = d.reshape(-1, 3)
+            basis += harmonics.basis(flat).T @ flux
+            light += np.maximum(normals @ flat.T, 0) @ flux
+        for disc in scene.discs:
+            # the disc in parts of equal solid angle
+            rings = np.sqrt((np.arange(40) + 0.5) / 40)
+            for r in rings:
+                for a in np.arange(0, 2 * np.pi, np.pi / 16):
+                    side = np.cross(disc.direction, [0.0, 1.0, 0.0])
+                    side /= np.linalg.norm(side)
+                    up = np.cross(side, disc.direction)
+                    t = 2 * np.arcsin(r * np.sin(disc.radius_rad / 2))
+                    d = np.cos(t) * disc.direction + np.sin(t) * (np.cos(a) * side + np.sin(a) * up)
+                    part = disc.radiance * disc.solid_angle / (40 * 32)
+                    basis += harmonics.basis(d)[:, None] * part
+                    light += np.maximum(normals @ d, 0)[:, None] * part
+        pair = two_lenses()
+        frame = kept(f"known-{name}", lambda scene=scene, pair=pair: scenes.fisheye(scene, pair, (2048, 1024)))
+        made = projected(numbers_of(pair), [frame], 1024).rgb
+        for what, picture in (("perfect", scenes.latlong(scene, 1024)), ("two lenses", made)):
+            cells = measure(picture, Raster(height=512, width=1024))
+            sh = harmonics.project(cells)
+            flux, vectors = cells.coarser(256)
+            e = irradiance(vectors, flux, normals)
+            print(f"{name} {what}: coefficients {100 * np.linalg.norm(sh - basis) / np.linalg.norm(basis):.3f} %, "
+                  f"irradiance {100 * np.sqrt(((e - light) ** 2).mean()) / light.mean():.3f} %")  # fmt: skip
+
+
+def lat_long() -> None:
+    """A camera's finished lat-long brought to the OpenEXR raster."""
+    scene = scenes.outdoor()
+    picture = scenes.latlong(scene, 1024, layout=Layout.CENTRES).astype(np.float32)
+    raster = Raster(height=512, width=1024, layout=Layout.CENTRES)
+    camera = cameras.Equirect(view=0, raster=raster, from_world=np.eye(3))
+    projector = Projector(Raster(height=512, width=1024), [camera])
+    projector.add(0, picture)
+    truth = scenes.latlong(scene, 1024)
+    score("pixels copied", picture, truth, scene)
+    score("lat-long as it is", projector.finish().rgb, truth, scene)
+
+
+PARTS = {
+    "lights": lights, "known": known, "lat_long": lat_long, "coefficients": coefficients, "balls": balls,
+    "one_burst": lambda: calibrated((1,)), "calibrated": calibrated, "cost": cost,
+}  # fmt: skip
 
 if __name__ == "__main__":
     for part in sys.argv[1:] or PARTS:
