@@ -302,10 +302,11 @@ def litter() -> list[dict[str, Any]]:
     ]
 
 
-# What an audit must say besides: each once, nothing else.  ``names`` stands in the finding's item or words, where
-# a probe is called "set" and its name.
+# What an audit must ask a person besides: each once, nothing else (notes ask nothing of anybody and are not listed).
+# ``names`` stands in the finding's item or words, where a probe is called "set" and its name.
 FINDINGS = [
     {"kind": "picture damaged", "severity": "person", "names": "KSTV9995.JPG"},
+    {"kind": "clipped", "severity": "person", "names": "set deck:"},  # the sun
 ]
 
 

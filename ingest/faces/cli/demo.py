@@ -7,6 +7,7 @@ import json
 import shutil
 import sys
 import tempfile
+import textwrap
 import threading
 import time
 from datetime import datetime
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError
+from ingest.records.names import shown
 
 PATIENCE_S = 240.0  # the daemon has this long for three small cards, however busy the machine
 
@@ -210,6 +212,18 @@ def _found(services: Any, report: Any) -> Any:
     return Found(cards=cards, sets=sets, loose=loose, findings=findings)
 
 
+def _folded(findings: list[Any], names: dict[str, str]) -> list[str]:
+    """Findings as lines of 100 columns, each with the thing it is about by its last name."""
+    lines = []
+    for f in findings:
+        item = f.item.rsplit("/", 1)[-1]
+        for known, name in names.items():
+            item = item.replace(known, name)
+        text = shown(f"{item}: {f.what} {f.next}".rstrip())
+        lines += textwrap.wrap(text, 100, initial_indent="  ", subsequent_indent="    ")
+    return lines
+
+
 def _below(path: str, services: Any) -> str:
     """The path from its destination on."""
     roots = [d.path for d in services.settings.destinations if Path(path).is_relative_to(d.path)]
@@ -232,7 +246,9 @@ def _words(services: Any, found: Any, names: dict[str, str], probes: list[dict[s
         "", "What needs a person, as a morning audit would say:",
     ]
     asks = [f for f in found.findings if f.severity != "note"]
-    lines += [f"  {f.item}: {f.what} {f.next}".rstrip() for f in asks] or ["  nothing"]
+    lines += _folded(asks, names) or ["  nothing"]
+    notes = [f for f in found.findings if f.severity == "note"]
+    lines += ["", "Notes, nothing to do:", *_folded(notes, names)] if notes else []
     lines += ["", f"Go on with `nightloader --config {services.settings.home / 'nightloader.toml'} status`, `probes`,"]
     return [*lines, "or `audit`. A card is not cleared for reuse by this tool: the production's policy and the",
             "responsible person decide that."]
