@@ -58,7 +58,14 @@ def serve(root: Path, *, trusted: bool = False, reads_only: bool = False) -> Ser
     hub = Hub(Looker(services), pages.parts, services.log)
     gate = Gate(clock_s=services.clock.steady_s, on_code=codes.append)
     woken: list[int] = []
-    app = App(services, hub, gate, ThreadPoolExecutor(1), wake=None if reads_only else lambda: woken.append(1), trusted=trusted)
+    app = App(
+        services,
+        hub,
+        gate,
+        ThreadPoolExecutor(1),
+        wake=None if reads_only else lambda: woken.append(1),
+        trusted=trusted,
+    )
     served = Served(services, hub, gate, app, codes, woken)
     served.refresh()
     return served
@@ -79,7 +86,17 @@ def test_a_stranger_sees_the_slots_and_nothing_else(served: Served) -> None:
     page = stranger.get("/slots")
     assert page.status_code == 200 and "not being read any more" in page.text and "2 of 2" in page.text
     assert "set-cookie" not in page.headers and id not in page.text and "/a<" not in page.text
-    for path in ("/", f"/probe/{id}", "/probes", "/setups", "/findings", "/clips", f"/preview/{id}/1", "/events/board", "/card/x"):
+    for path in (
+        "/",
+        f"/probe/{id}",
+        "/probes",
+        "/setups",
+        "/findings",
+        "/clips",
+        f"/preview/{id}/1",
+        "/events/board",
+        "/card/x",
+    ):
         assert stranger.get(path).status_code == 303, path
     for path in ("/setups", f"/probe/{id}/file", f"/probe/{id}/review", "/card/x/label", "/leave", "/nothing"):
         assert stranger.post(path, data={"setup": "1"}, headers=OWN).status_code == 401, path
@@ -99,8 +116,14 @@ def test_on_loopback_a_session_is_given_but_forms_are_still_guarded(tmp_path: Pa
 
 def test_every_answer_carries_the_policy(served: Served) -> None:
     browser, token = served.paired()
-    for answer in (browser.get("/"), browser.get("/nothing"), browser.get("/static/page.js"), served.browser().get("/pair"),
-                   browser.post("/setups", data={"form_token": token}, headers=OWN), browser.get("/", headers={"host": "evil.example"})):
+    for answer in (
+        browser.get("/"),
+        browser.get("/nothing"),
+        browser.get("/static/page.js"),
+        served.browser().get("/pair"),
+        browser.post("/setups", data={"form_token": token}, headers=OWN),
+        browser.get("/", headers={"host": "evil.example"}),
+    ):
         policy = answer.headers["content-security-policy"]
         assert "default-src 'none'" in policy and "unsafe" not in policy and "frame-ancestors 'none'" in policy
         assert answer.headers["x-content-type-options"] == "nosniff" and "server" not in answer.headers
@@ -119,8 +142,16 @@ def test_pages_need_no_inline_script_style_or_foreign_asset(served: Served) -> N
         assert not re.search(r"https?://|@import|url\(", file.read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("headers", [{}, {"origin": "http://evil.example"}, {"origin": "null"},
-                                     {"sec-fetch-site": "cross-site"}, {"origin": "http://127.0.0.1:9999"}])
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"origin": "http://evil.example"},
+        {"origin": "null"},
+        {"sec-fetch-site": "cross-site"},
+        {"origin": "http://127.0.0.1:9999"},
+    ],
+)
 def test_a_change_from_elsewhere_is_refused(served: Served, headers: dict[str, str]) -> None:
     browser, token = served.paired()
     said = {"form_token": token, "setup": "27A", "start": "10:00", "day": shows.DAY}
@@ -145,10 +176,17 @@ def test_sizes_and_kinds_are_bounded(served: Served) -> None:
     browser, token = served.paired()
     big = {"form_token": token, "notes": "x" * 40_000}
     assert browser.post("/setups", data=big, headers=OWN).status_code == 413
-    assert browser.post("/setups", data={"form_token": token, **{f"f{n}": "" for n in range(60)}}, headers=OWN).status_code == 413
+    assert (
+        browser.post("/setups", data={"form_token": token, **{f"f{n}": "" for n in range(60)}}, headers=OWN).status_code
+        == 413
+    )
     assert browser.post("/setups", json={"form_token": token}, headers=OWN).status_code == 413
-    assert browser.post("/setups", content=b"\xff\xfe", headers={
-        **OWN, "content-type": "application/x-www-form-urlencoded"}).status_code == 413
+    assert (
+        browser.post(
+            "/setups", content=b"\xff\xfe", headers={**OWN, "content-type": "application/x-www-form-urlencoded"}
+        ).status_code
+        == 413
+    )
     assert browser.request("PUT", "/setups", headers=OWN).status_code == 405
     assert browser.request("DELETE", "/", headers=OWN).status_code == 405
 
@@ -169,7 +207,14 @@ def test_hostile_names_are_text(served: Served) -> None:
     shows.add_findings(served.services, 2, what=hostile)
     served.refresh()
     browser, token = served.paired()
-    said = {"form_token": token, "setup": hostile, "shot": hostile, "notes": hostile, "start": "10:00", "day": shows.DAY}
+    said = {
+        "form_token": token,
+        "setup": hostile,
+        "shot": hostile,
+        "notes": hostile,
+        "start": "10:00",
+        "day": shows.DAY,
+    }
     said = {k: v.encode("utf-8", "replace").decode() for k, v in said.items()}
     assert browser.post("/setups", data=said, headers=OWN).status_code == 303
     for path in ("/", "/slots", f"/probe/{id}", f"/card/{card}", "/findings", "/setups", "/probes"):
@@ -182,10 +227,25 @@ def test_only_ids_name_things(served: Served) -> None:
     id = shows.add_probes(served.services, 1)[0]
     browser, token = served.paired()
     picture = browser.get(f"/preview/{id}/1")
-    assert picture.status_code == 200 and picture.headers["content-type"] == "image/jpeg" and picture.content[:2] == b"\xff\xd8"
-    for path in ("/preview/..%2f..%2fetc%2fpasswd/1", f"/preview/{id}/../1", "/preview/%2e%2e/1", f"/preview/{id}/-1",
-                 f"/preview/{id}/99999999", f"/preview/{id}/2", "/static/..%2fapp.py", "/static/app.py", "/probe/..%2f..%2fx",
-                 "/card/%2fetc", "/clip/x%00y", "/events/everything"):
+    assert (
+        picture.status_code == 200
+        and picture.headers["content-type"] == "image/jpeg"
+        and picture.content[:2] == b"\xff\xd8"
+    )
+    for path in (
+        "/preview/..%2f..%2fetc%2fpasswd/1",
+        f"/preview/{id}/../1",
+        "/preview/%2e%2e/1",
+        f"/preview/{id}/-1",
+        f"/preview/{id}/99999999",
+        f"/preview/{id}/2",
+        "/static/..%2fapp.py",
+        "/static/app.py",
+        "/probe/..%2f..%2fx",
+        "/card/%2fetc",
+        "/clip/x%00y",
+        "/events/everything",
+    ):
         assert browser.get(path).status_code in (404, 405), path
     for path in ("/probe/%2fetc%2fpasswd/file", "/clip/..%2f..%2fx/file", "/probe/nothing/file", "/card/x/file"):
         assert browser.post(path, data={"form_token": token, "setup": "1"}, headers=OWN).status_code == 404, path
@@ -208,13 +268,22 @@ def test_filing_review_and_label_are_the_commands_own_facts(served: Served) -> N
     served.refresh()
     browser, token = served.paired()
     assert "Give its roll name" in browser.get("/").text
-    assert browser.post(f"/probe/{id}/file", data={"form_token": token, "setup": "27A", "shot": "T010"}, headers=OWN).status_code == 303
+    assert (
+        browser.post(
+            f"/probe/{id}/file", data={"form_token": token, "setup": "27A", "shot": "T010"}, headers=OWN
+        ).status_code
+        == 303
+    )
     view = served.services.work.views()[0]
     said = served.services.work.decisions("assign")
     assert {d: (s["shot"], s["setup"]) for d, s in said.items()} == dict.fromkeys(view.digests, ("T010", "27A"))
-    assert browser.post(f"/probe/{id}/review", data={"form_token": token, "note": "good"}, headers=OWN).status_code == 303
+    assert (
+        browser.post(f"/probe/{id}/review", data={"form_token": token, "note": "good"}, headers=OWN).status_code == 303
+    )
     assert "a person has looked at it" in browser.get(f"/probe/{id}").text
-    assert browser.post(f"/card/{card}/label", data={"form_token": token, "roll": "S007"}, headers=OWN).status_code == 303
+    assert (
+        browser.post(f"/card/{card}/label", data={"form_token": token, "roll": "S007"}, headers=OWN).status_code == 303
+    )
     served.refresh()
     assert served.services.cards.card(card).roll == "S007"  # type: ignore[union-attr]
     assert "S007" in browser.get("/slots").text and "Give its roll name" not in browser.get("/").text
@@ -224,7 +293,8 @@ def test_filing_review_and_label_are_the_commands_own_facts(served: Served) -> N
 
 def test_a_setup_on_two_days_asks_for_the_day(served: Served) -> None:
     served.services.settings.beside("setup_log.csv").write_text(
-        "day,shot,setup,start,end\n2031-05-16,A,9,10:00,11:00\n2031-05-17,B,9,10:00,11:00\n")
+        "day,shot,setup,start,end\n2031-05-16,A,9,10:00,11:00\n2031-05-17,B,9,10:00,11:00\n"
+    )
     id = shows.add_probes(served.services, 1)[0]
     browser, token = served.paired()
     asked = browser.post(f"/probe/{id}/file", data={"form_token": token, "setup": "9"}, headers=OWN)
@@ -241,11 +311,16 @@ def test_setups_go_to_the_pages_own_file(served: Served) -> None:
     said = {"form_token": token, "setup": "27A", "start": "23:10", "day": shows.DAY, "camera": "A+B"}
     for _ in range(2):  # sent again because the answer was lost
         assert browser.post("/setups", data=said, headers={**OWN, "x-nightloader": "page"}).json() == {"kept": "27A"}
-    assert browser.post("/setups", data={**said, "start": "2031-05-17 23:10", "end": "01:20"}, headers=OWN).status_code == 303
+    assert (
+        browser.post("/setups", data={**said, "start": "2031-05-17 23:10", "end": "01:20"}, headers=OWN).status_code
+        == 303
+    )
     rows = list(csv.DictReader(page_log(served.services).read_text().splitlines()))
     assert [(r["setup"], r["start"], r["end"]) for r in rows] == [("27A", "2031-05-17 23:10", "2031-05-18 01:20")]
     assert own.read_bytes() == before and not list(own.parent.glob(".*.new"))
-    wrong = browser.post("/setups", data={**said, "start": "soon", "day": "May"}, headers={**OWN, "x-nightloader": "page"})
+    wrong = browser.post(
+        "/setups", data={**said, "start": "soon", "day": "May"}, headers={**OWN, "x-nightloader": "page"}
+    )
     assert wrong.status_code == 400 and set(wrong.json()["wrong"]) == {"start", "day"}
 
 
@@ -273,6 +348,16 @@ def test_no_screen_holds_a_word_that_sounds_like_leave_to_erase(served: Served) 
     browser, _ = served.paired()
     for path in ("/", "/slots", "/pair", f"/probe/{id}", "/setups", "/findings", "/clips", "/probes"):
         words = set(re.findall(r"[a-z]+", re.sub(r"<[^>]*>", " ", browser.get(path).text).lower()))
-        assert not words & {"safe", "safely", "secure", "complete", "completed", "done", "format", "formatted", "finished"}, path
+        assert not words & {
+            "safe",
+            "safely",
+            "secure",
+            "complete",
+            "completed",
+            "done",
+            "format",
+            "formatted",
+            "finished",
+        }, path
     script = (Path(pages.__file__).parent / "static" / "page.js").read_text().lower()
     assert not re.search(r"\b(safe|secure|complete|done|format)\b", script)

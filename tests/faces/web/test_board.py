@@ -33,8 +33,16 @@ class Look(Looker):
 
 
 def copying(card: str, state: str, done: int) -> dict[str, object]:
-    return {"card": card, "state": state, "doing": "", "path": "", "files_done": done, "files_total": 3,
-            "bytes_done": done * 1000, "bytes_total": 3000}
+    return {
+        "card": card,
+        "state": state,
+        "doing": "",
+        "path": "",
+        "files_done": done,
+        "files_total": 3,
+        "bytes_done": done * 1000,
+        "bytes_total": 3000,
+    }
 
 
 def test_a_cards_way_through_the_states(services: Services) -> None:

@@ -94,9 +94,16 @@ def test_only_our_own_origin_changes_anything() -> None:
     host = "192.168.4.2:8642"
     assert is_own_origin({"origin": f"http://{host}"}, host)
     assert is_own_origin({"sec-fetch-site": "same-origin"}, host)
-    for headers in ({}, {"origin": "null"}, {"origin": "http://elsewhere.example"}, {"origin": f"https://{host}"},
-                    {"origin": "http://192.168.4.2:80", "sec-fetch-site": "same-origin"}, {"sec-fetch-site": "same-site"},
-                    {"sec-fetch-site": "cross-site"}, {"sec-fetch-site": "none"}):
+    for headers in (
+        {},
+        {"origin": "null"},
+        {"origin": "http://elsewhere.example"},
+        {"origin": f"https://{host}"},
+        {"origin": "http://192.168.4.2:80", "sec-fetch-site": "same-origin"},
+        {"sec-fetch-site": "same-site"},
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "none"},
+    ):
         assert not is_own_origin(headers, host), headers
 
 
@@ -105,8 +112,18 @@ def test_known_hosts(host: str) -> None:
     assert is_own_host(host, ("Cart.local",))
 
 
-@pytest.mark.parametrize("host", ["", "evil.example", "evil.example:8642", "127.0.0.1.evil.example", "localhost.evil.example",
-                                  "[evil", "127.0.0.1 evil"])
+@pytest.mark.parametrize(
+    "host",
+    [
+        "",
+        "evil.example",
+        "evil.example:8642",
+        "127.0.0.1.evil.example",
+        "localhost.evil.example",
+        "[evil",
+        "127.0.0.1 evil",
+    ],
+)
 def test_a_name_that_somebody_else_may_own_is_not_answered(host: str) -> None:
     assert not is_own_host(host, ())
 

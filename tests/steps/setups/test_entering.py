@@ -12,10 +12,14 @@ from ingest.steps.setups.page import read_logs
 
 TEXT = st.text(max_size=40)
 TIMES = st.times().map(lambda t: t.strftime("%H:%M"))
-DAYS = st.dates(min_value=__import__("datetime").date(2000, 1, 1), max_value=__import__("datetime").date(2090, 1, 1)).map(str)
+DAYS = st.dates(
+    min_value=__import__("datetime").date(2000, 1, 1), max_value=__import__("datetime").date(2090, 1, 1)
+).map(str)
 ENTRIES = st.builds(
     lambda said, day, start, setup: entry_of({**said, "day": day, "start": start, "setup": setup, "end": ""})[0],
-    st.fixed_dictionaries({c: TEXT for c in ("unit", "shot", "camera", "lens", "notes")}), DAYS, TIMES,
+    st.fixed_dictionaries(dict.fromkeys(("unit", "shot", "camera", "lens", "notes"), TEXT)),
+    DAYS,
+    TIMES,
     TEXT.filter(lambda t: bool(tidy(t))),
 )
 
@@ -41,12 +45,17 @@ def test_any_file_takes_an_entry_and_takes_it_once(before: bytes, entry: Entry) 
 def test_no_cell_begins_as_a_spreadsheets_formula(entry: Entry) -> None:
     for row in csv.reader(render([entry]).decode().splitlines()):
         for cell in row:
-            assert cell[:1] not in tuple("=@\t\r") and (cell[:1] not in tuple("+-") or cell.strip("+-").replace(".", "").replace(",", "").isdigit())
+            assert cell[:1] not in tuple("=@\t\r") and (
+                cell[:1] not in tuple("+-") or cell.strip("+-").replace(".", "").replace(",", "").isdigit()
+            )
 
 
 def test_the_reader_of_the_log_reads_it_and_knows_the_night() -> None:
     own = "day,shot,setup,start,end\n2031-05-17,A,9,22:00,23:30\n"
-    rows = [entry_of({"day": "2031-05-17", "setup": s, "start": t, "end": e})[0] for s, t, e in (("10", "01:10", ""), ("11", "05:30", "05:50"))]
+    rows = [
+        entry_of({"day": "2031-05-17", "setup": s, "start": t, "end": e})[0]
+        for s, t, e in (("10", "01:10", ""), ("11", "05:30", "05:50"))
+    ]
     log, differ = read_logs(own, render([r for r in rows if r]), zone="Atlantic/Azores")
     assert [(r.setup, r.day) for r in log.rows] == [("9", "2031-05-17"), ("10", "2031-05-17"), ("11", "2031-05-17")]
     assert [round(((r.start_s or 0) - (log.rows[0].start_s or 0)) / 60) for r in log.rows] == [0, 190, 450]
