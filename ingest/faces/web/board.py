@@ -16,12 +16,14 @@ from ingest.faces import answers
 from ingest.machinery.ledger.glances import Glances, ProbeGlance
 from ingest.records.cards import CardRecord, DestinationRecord
 from ingest.services import Services
-from ingest.steps.audit.verdict import CardVerdict, SlotWord, judge_card, slot_state, tally
+from ingest.steps.audit.verdict import CardTally, CardVerdict, SlotWord, judge_card, slot_state, tally
 
 NEWEST_PROBES = 8
 SHOWN_FINDINGS = 12
 _DISKS_S = 5.0
 _SHARE = 25.0  # a judgement that took t seconds is not made again within 25 t: at most 4 % of a core
+_PASS_S = 0.3  # most that one pass spends on cards that are not here
+_EVIDENCE = 6  # the first columns of the ledger's stamp: what a tally counts
 _TURN = 4  # cards that are not here, judged again in turn, a pass
 
 
@@ -76,7 +78,7 @@ class Board:
 class _Judged:
     verdict: CardVerdict
     card: CardRecord
-    owed: int
+    counted: CardTally
     stamp: Any
     at_s: float
     took_s: float
@@ -119,6 +121,7 @@ class Looker:
         self._probes: tuple[Any, tuple[ProbeGlance, ...], int] = (None, (), 0)
         self._findings: tuple[Any, tuple[Any, ...], int] = (None, (), 0)
         self._turn = 0
+        self._behind = False
 
     def event(self, name: str, fields: Mapping[str, Any]) -> None:
         """Progress of the copier in this process."""
@@ -141,7 +144,7 @@ class Looker:
         changes = self._glances.changes()
         named, self._named = self._named, set()
         reading = set((services.work.recall("reading") or "").split())
-        if changes != self._changes or named or fresh:
+        if changes != self._changes or named or fresh or self._behind:
             self._judge(now, reading | named)
             self._changes = changes
         return Board(
@@ -160,24 +163,30 @@ class Looker:
         self._turn += _TURN
         policy = answers.policy(self._services.settings)
         judged: dict[str, _Judged] = {}
-        for card in cards:
+        steady = self._services.clock.steady_s
+        began, self._behind = steady(), False
+        for card in sorted(cards, key=lambda c: c.mount is None and c.id not in hot):
             known = self._judged.get(card.id)
             if known is not None and known.card == card and not self._is_due(known, card, now, hot, turn):
                 judged[card.id] = known
                 continue
-            started = self._services.clock.steady_s()
-            stamp = self._services.cards.stamp(card.id)
-            if known is not None and known.card == card and known.stamp == stamp:
-                known.at_s, known.took_s = now, self._services.clock.steady_s() - started
-                judged[card.id] = known
+            away = card.mount is None and card.id not in hot
+            if away and steady() - began > _PASS_S:  # the rest next time: the cards that are here do not wait for it
+                self._behind = True
+                if known is not None:
+                    judged[card.id] = known
                 continue
-            counted = tally(self._services.cards.files(card.id), self._services.cards.copies(card.id), policy)
-            verdict = judge_card(card, counted, self._disks, policy)
+            started = steady()
+            stamp = self._services.cards.stamp(card.id)[:_EVIDENCE]
+            if known is not None and known.stamp == stamp:
+                counted = known.counted
+            else:
+                counted = tally(self._services.cards.files(card.id), self._services.cards.copies(card.id), policy)
             judged[card.id] = _Judged(
-                verdict=verdict, card=card, owed=counted.unread - counted.troubled, stamp=stamp, at_s=now,
-                took_s=self._services.clock.steady_s() - started,
+                verdict=judge_card(card, counted, self._disks, policy), card=card, counted=counted, stamp=stamp,
+                at_s=now, took_s=steady() - started,
             )
-        self._judged = judged
+        self._judged = {c.id: judged[c.id] for c in cards if c.id in judged}
 
     def _is_due(self, known: _Judged, card: CardRecord, now: float, hot: set[str], turn: set[str]) -> bool:
         if card.id in hot and self._events.get(card.id, {}).get("state") != "being read":
@@ -194,7 +203,7 @@ class Looker:
         waits = []
         if v.here and said == "waiting":
             waits.append(str(event.get("doing") or "for its turn"))
-        elif v.here and judged.owed > 0 and not is_read:
+        elif v.here and judged.counted.unread > judged.counted.troubled and not is_read:
             waits.append("not read whole yet")
         slot = slot_state(v, reading=is_read and v.here, waits=waits)
         state = {SlotWord.BEING_READ: "reading", SlotWord.WAITING: "waiting"}.get(

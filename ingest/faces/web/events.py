@@ -12,7 +12,6 @@ import threading
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from typing import Any
 
-from ingest.errors import NightloaderError
 from ingest.faces.web.board import Board, Looker
 
 BEAT_S = 4.0
@@ -38,8 +37,12 @@ class Hub:
         self._thread = threading.Thread(target=self._run, name="page board", daemon=True)
 
     def start(self) -> None:
-        self.refresh()
+        """Does not wait for the first look: cards come before the page."""
         self._thread.start()
+
+    def part(self, name: str) -> str:
+        """The part as it is now; words in its place before the first look."""
+        return self.parts.get(name, (0, "<p>Looking.</p>"))[1]
 
     def close(self) -> None:
         self._closed.set()
@@ -62,7 +65,7 @@ class Hub:
             self.board = self._looker.look()
             self.trouble = ""
             made = dict(self._render(self.board))
-        except NightloaderError as error:  # shown on every page; the daemon itself says it louder
+        except Exception as error:  # whatever it was is shown on every page: a board that stands still would lie
             if str(error) != self.trouble:
                 self._log.error("page cannot look", error=str(error))
             self.trouble = str(error)
@@ -78,11 +81,10 @@ class Hub:
 
     def _run(self) -> None:
         while not self._closed.is_set():
+            self.refresh()
+            self._closed.wait(_APART_S)
             self._wake.wait(_LOOK_S)
             self._wake.clear()
-            if not self._closed.is_set():
-                self.refresh()
-            self._closed.wait(_APART_S)
 
     def _tell(self) -> None:
         with self._guard:

@@ -7,6 +7,7 @@ as what it is.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -53,13 +54,23 @@ def time_word(seconds: float) -> str:
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02} min"
 
 
+def probe_of(item: str) -> str:
+    """The probe id that a finding's item begins with, "" if it is about something else.
+
+    >>> probe_of("p17b0bb40c5: picture"), probe_of("cards/A7")
+    ('p17b0bb40c5', '')
+    """
+    first = item.partition(":")[0]
+    return first if re.fullmatch(r"p[0-9a-f]{8,20}", first) else ""
+
+
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     made = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True, finalize=_shown,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    made.filters.update(size=size_word, duration=time_word, figure=lambda n: f"{n:,}")
+    made.filters.update(size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of)
     made.globals.update(caution=CAUTION)
     return made
 

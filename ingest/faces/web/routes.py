@@ -75,11 +75,11 @@ class Routes:
         return HTMLResponse(pages.page(template, **{**frame, **values}), code)
 
     def board(self, request: Request) -> Response:
-        return self._page(request, "board", parts={n: p[1] for n, p in self._hub.parts.items()},
+        return self._page(request, "board", parts={n: self._hub.part(n) for n in pages.PARTS},
                           trouble=self._hub.trouble)
 
     def slots(self, request: Request) -> Response:
-        return self._page(request, "slots", parts={"slots": self._hub.parts.get("slots", (0, ""))[1]},
+        return self._page(request, "slots", parts={"slots": self._hub.part("slots")},
                           trouble=self._hub.trouble)
 
     def pair(self, request: Request) -> Response:

@@ -95,6 +95,9 @@ function press(on) {
   button.textContent = `Sound at each change: ${on ? "on" : "off"}`;
 }
 
+// A browser lets a page sound only after a touch or a key: the first one wakes a sound that was left on.
+for (const kind of ["pointerdown", "keydown"]) addEventListener(kind, () => audio?.resume());
+
 if (button) {
   press(store.get(own + "sound") === "on");
   button.addEventListener("click", () => {
