@@ -124,17 +124,18 @@ def decide(services: Services, views: Sequence[View], versions: Mapping[str, int
         Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions, slates=seen.readings,
                   frames=seen.moments),
     )
-    placements = _as_papers_say(services, views, {p.item: p for p in placed})
+    placements, kept = _as_papers_say(services, views, versions, {p.item: p for p in placed})
     named = _named(views, placements, versions, show.timezone)
-    return Filing(log=log, placements=placements, places=convention_of(services).places(named), slates=seen)
+    places = {**convention_of(services).places(named), **kept}
+    return Filing(log=log, placements=placements, places=places, slates=seen)
 
 
 def _as_papers_say(
-    services: Services, views: Sequence[View], placements: Mapping[str, Placement]
-) -> dict[str, Placement]:
+    services: Services, views: Sequence[View], versions: Mapping[str, int], placements: Mapping[str, Placement]
+) -> tuple[dict[str, Placement], dict[str, Place]]:
     """After a ledger was lost: what log and slates here do not place stays where its own record says it was filed."""
     papers = services.work.decisions("adopted")
-    out = dict(placements)
+    out, kept = dict(placements), dict[str, Place]()
     for view in views:
         said = _said_of(view, papers)
         if said is None or out[view.id].setup:
@@ -146,7 +147,9 @@ def _as_papers_say(
             review=bool(reasons), reasons=reasons, why=(said["why"],),
             notes=("as its record at a destination says; nothing in the log here places it",),
         )
-    return out
+        if versions.get(view.id) == said["version"]:
+            kept[view.id] = Place(folder=said["folder"], stem=said["stem"])
+    return out, kept
 
 
 def _said_of(view: View, hand: Mapping[str, dict[str, Any]]) -> dict[str, Any] | None:
