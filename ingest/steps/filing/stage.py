@@ -26,6 +26,7 @@ from ingest.steps.filing.placement import Evidences, place
 from ingest.steps.setups.page import PAGE_FILE, read_logs
 from ingest.steps.setups.questions import findings as question_findings
 from ingest.steps.setups.slates import read_code, reading
+from ingest.steps.stills.frames import body_key
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -223,6 +224,52 @@ def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], lo
                   start_s=start, role=role, placement=placement, trouble=trouble)
         for (i, digest, places, facts, start, role, trouble), placement in zip(drafts, placed, strict=True)
     ]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FiledStill:
+    """A still whose role a person confirmed, with its true time and where it belongs."""
+
+    id: str
+    digest: str
+    role: str
+    start_s: float | None
+    placement: Placement
+
+
+def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
+    """Stills with a confirmed role, placed by their body's corrected clock."""
+    show = services.settings.show
+    zone = ZoneInfo(show.timezone)
+    known, hand = services.work.stills(), services.work.decisions("assign")
+    offsets = {c["body"]: c for c in json.loads(services.work.recall("bodies") or "[]")}
+    items, drafts = [], []
+    for digest, said in services.work.decisions("role").items():
+        fact = known.get(digest)
+        if fact is None:
+            continue
+        body = body_key(fact.header)
+        taken = fact.header.taken if fact.header is not None else None
+        clock = offsets.get(body, {})
+        start = None if taken is None else taken.replace(tzinfo=zone).timestamp() + float(clock.get("offset_s") or 0)
+        id = still_id_of(digest)
+        items.append(Item(id=id, kind="still", body=body, moments=() if start is None else (start,),
+                          sigma_s=float(clock.get("uncertainty_s") or CLIP_SIGMA_S)))
+        drafts.append((id, digest, str(said.get("role", "")), start))
+    decisions = {
+        i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
+        for i, digest, *_ in drafts if (s := hand.get(digest)) is not None
+    }
+    placed = place(items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions))
+    return [
+        FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placement)
+        for (i, digest, role, start), placement in zip(drafts, placed, strict=True)
+    ]
+
+
+def still_id_of(digest: str) -> str:
+    """A still's lasting id, from its content."""
+    return f"f{digest.rpartition(':')[2][:10]}"
 
 
 def clip_id_of(digest: str) -> str:
