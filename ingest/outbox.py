@@ -42,7 +42,11 @@ class Outbox:
         for record in records:
             # an absent destination is no finding here: the copier says so
             with contextlib.suppress(DestinationUnavailable):
-                self.here.append(find_destination(services.disk, record.path, record.id))
+                found = find_destination(services.disk, record.path, record.id)
+                if self._holds_unknown_papers(found):
+                    found.close()
+                else:
+                    self.here.append(found)
         self._sweep()
 
     def __enter__(self) -> Outbox:
@@ -52,6 +56,24 @@ class Outbox:
         for destination in self.here:
             destination.close()
         self.here = []
+
+    def _holds_unknown_papers(self, destination: OpenDestination) -> bool:
+        """Papers of this show from another ledger: replacing them would lose what only they know."""
+        if any(o.destination_id == destination.id for o in self._services.work.outputs(kind="show manifest")):
+            return False
+        folder, name = f"{self._services.show}/paperwork", "show.manifest.json"
+        try:
+            with destination.folders.hold(folder) as held:
+                if self._services.disk.look_at(held, name) is None:
+                    return False
+        except OSError:
+            return False
+        self.findings.append(Finding(
+            kind="papers not adopted", item=destination.path, severity=Severity.PERSON,
+            what="It holds papers of this show that this ledger has never seen; no paper is written there until then.",
+            next=f"Run `nightloader adopt {destination.path}`.", more={"destination": destination.path},
+        ))
+        return True
 
     def _sweep(self) -> None:
         """Temporary files of our own that a stop left behind: only those the plan lists."""

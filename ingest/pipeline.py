@@ -16,7 +16,7 @@ from ingest.machinery.ledger.cards import CardLedger
 from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.cards import FileKind, PresentCard
-from ingest.records.coverage import Captured
+from ingest.records.coverage import Captured, Taken
 from ingest.records.findings import Finding
 from ingest.records.names import shown
 from ingest.records.views import View
@@ -140,7 +140,8 @@ class Desk:
         services = self.services
         files = [(o.file.digest, o.card.id, o.file.path) for o in originals.of_kind(FileKind.CLIP)]
         made = filing.file_clips(services, files, filed.log)
-        found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made))
+        found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made),
+                               taken_of(filing.file_stills(services, filed.log)))
         questions = (*filed.log.questions, *found.questions)
         rows = {(r.file, r.line): r.key for r in filed.log.rows}
         entries = [to_json(s, [q for q in questions if rows.get((q.file, q.line)) == s.key]) for s in found.setups]
@@ -169,6 +170,21 @@ class Desk:
         for finding in services.work.set_findings(source, found, services.clock.utc()):
             services.log.warning("finding", kind=finding.kind, item=finding.item, what=finding.what)
             services.tell("finding", finding.to_json())
+
+
+# The due item that a still's role serves; other roles are references and serve none.
+SERVES = {"chart": "chart", "grey_ball": "balls", "mirror_ball": "balls"}
+
+
+def taken_of(stills: Sequence[filing.FiledStill]) -> list[Taken]:
+    """Stills with a confirmed role as evidence that an item is there."""
+    return [
+        Taken(
+            id=s.id, item=SERVES.get(s.role, s.role), day=s.placement.day, unit=s.placement.unit,
+            setup=s.placement.setup, start_s=s.start_s, end_s=s.start_s, review=s.placement.review,
+        )
+        for s in stills if s.placement.setup
+    ]
 
 
 def captured_of(made: Sequence[filing.FiledClip]) -> list[Captured]:

@@ -209,7 +209,7 @@ class _Adoption:
         for key, number in told.items():
             if number > int(work.recall(f"{key}|{here}") or 0):
                 work.put(f"{key}|{here}", str(number))
-        restore_decisions(store, [row for p in _newest(papers.probes) for row in _as_filed(p)])
+        restore_decisions(store, [row for p in _newest(papers.probes) for row in _as_filed(p, papers.records)])
 
     def probes(self, papers: Adopted) -> None:
         facts = []
@@ -385,14 +385,17 @@ def _newest(probes: Sequence[ProbeRecord]) -> list[ProbeRecord]:
     return list(newest.values())
 
 
-def _as_filed(probe: ProbeRecord) -> Iterator[tuple[str, str, str, str]]:
+def _as_filed(probe: ProbeRecord, places: Mapping[tuple[str, int], str]) -> Iterator[tuple[str, str, str, str]]:
     """Where its record says a probe was filed, by each of its files' digests."""
     filing = probe.filing
-    if filing.setup is None:
+    place = places.get((probe.id, probe.probe_version), "")
+    if filing.setup is None or not place:
         return
+    folder, _, name = place.rpartition("/")
     body = json.dumps({
         "shot": filing.shot or "", "setup": filing.setup, "day": filing.day or "", "unit": filing.unit,
-        "why": filing.why, "review": probe.review, "reasons": probe.reasons,
+        "why": filing.why, "folder": folder, "stem": name.removesuffix(".json"),
+        "version": probe.probe_version, "review": probe.review, "reasons": probe.reasons,
     })
     for frame in probe.frames:
         for file in frame.files:
@@ -410,8 +413,8 @@ def _troubles(card_id: str, files: Sequence[FileRecord], papers: Adopted) -> lis
     found += [Trouble(kind="listing not whole", card_id=card_id, what=words, next=again) for _, words in whole]
     listed = [CardFile(path=f.path, size_bytes=f.size_bytes, mtime_ns=f.mtime_ns) for f in files]
     return found + [
-        Trouble(kind="odd name", card_id=card_id, path=path, severity=Severity.NOTE, what=f"{why}; it is kept as it is.",
-                next="Nothing to do.")
+        Trouble(kind="odd name", card_id=card_id, path=path, severity=Severity.NOTE,
+                what=f"{why}; it is kept as it is.", next="Nothing to do.")
         for path, why in odd_names(listed)
     ]
 

@@ -67,8 +67,9 @@ def _known(args: argparse.Namespace, services: Any, path: str) -> str:
         return where  # another disk under a known path, or a known disk elsewhere: opening it says which
     settings = services.settings
     add_destination(
-        Path(args.config) if args.config else find(Path.cwd()), services.cards, where, show=services.show, replaces=None,
-        required=False, one_disk=settings.copying.one_disk, others=[d.path for d in settings.destinations],
+        Path(args.config) if args.config else find(Path.cwd()), services.cards, where, show=services.show,
+        replaces=None, required=False, one_disk=settings.copying.one_disk,
+        others=[d.path for d in settings.destinations],
         watch=list(settings.watch.places),
     )
     print(f"{where} is a further destination now; the copy policy does not wait for it.")

@@ -23,13 +23,16 @@ def add(commands: Any) -> None:
 
     words = "add a destination, or put one in the place of a lost one"
     parser = commands.add_parser("destination", help=words, description=words[0].upper() + words[1:] + ".")
-    inner = parser.add_subparsers(dest="what", metavar="add", required=True)
+    inner = parser.add_subparsers(dest="what", metavar="add|lost", required=True)
     parser = inner.add_parser("add", help="a further disk")
     parser.add_argument("path", metavar="PATH")
     parser.add_argument("--replaces", metavar="OLD", help="path or id of the disk whose duty it takes over")
     parser.add_argument("--optional", action="store_true", help="the copy policy does not wait for it")
     parser.add_argument("--one-disk", action="store_true", help="it may share a disk with another destination")
     parser.set_defaults(run=_add)
+    parser = inner.add_parser("lost", help="a disk that will not come back: its copies count no more")
+    parser.add_argument("path", metavar="PATH", help="path or id, as `status` shows it")
+    parser.set_defaults(run=_lost)
 
 
 def _init(args: argparse.Namespace) -> int:
@@ -41,6 +44,18 @@ def _init(args: argparse.Namespace) -> int:
     )
     print(f"Made {file}")
     print(f"Next: look at it, then run `nightloader --config {file} watch`.")
+    return EXIT_WELL
+
+
+def _lost(args: argparse.Namespace) -> int:
+    from ingest.faces import deciding, duties
+    from ingest.faces.cli.show import opened
+
+    with opened(args) as services:
+        record = duties.declare_lost(services, args.path)
+        deciding.carry_out(services)
+    print(f"{record.path} is declared lost; its copies count no more. "
+          "Next: `nightloader destination add PATH --replaces` it.")
     return EXIT_WELL
 
 

@@ -27,10 +27,11 @@ from ingest.records.names import token
 from ingest.records.papers import PaperFinding
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, compare
-from ingest.steps.audit.evidence import AuditEvidence, BodyClock, Reread, Unfiled
+from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Reread, Unfiled
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
 from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
+from ingest.steps.setups.expected import read_expected
 
 BATCH = 256
 NOT_READ_AGAIN = frozenset({"show log"})
@@ -307,6 +308,25 @@ def _clocks(services: Services) -> list[BodyClock]:
     ]
 
 
+def _expected(services: Services, verdicts: Sequence[CardVerdict], day: str) -> list[ExpectedCard]:
+    """The day's rows of expected_cards.csv, each with the card that came or none; by the coverage's own finding."""
+    show = services.settings.show
+    try:
+        data = services.settings.beside(show.expected_cards).read_bytes()
+    except OSError:
+        return []  # a file that is not kept expects nothing
+    wanted, _ = read_expected(data, date_order=show.date_order, file=show.expected_cards)
+    missing = {f.more.get("line"): f for f in services.work.findings("coverage") if f.kind == "card_expected"}
+    came = [v.card_id for v in verdicts if v.day == day]
+    return [
+        ExpectedCard(
+            label=w.card or " ".join(p for p in (w.body, w.kind) if p), day=w.day,
+            card_id="" if w.line in missing else next(iter(came), "came"),
+        )
+        for w in wanted if w.day <= day
+    ]
+
+
 def _names(destinations: Sequence[DestinationRecord]) -> dict[str, str]:
     """What papers call the destinations: the last part of their paths, told apart where two are alike."""
     short = {d.id: token(d.path.replace("\\", "/").rstrip("/").rpartition("/")[2]) or d.id[:8] for d in destinations}
@@ -358,7 +378,12 @@ def _evidence(
         software_version=__version__, cards=verdicts, destinations=present,
         names=names, rereads=rereads, differences=differences, probes=probes,
         unfiled=unfiled, clocks=_clocks(services), setups=_setups(services),
+        released={card: said["by"] for card, said in services.work.decisions("sign").items()},
+        expected_cards=_expected(services, verdicts, day),
         agreement=(), agreement_checks=len(json.loads(services.work.recall("clips filed") or "[]")),
         # Unfiled probes and due items have lines of their own.
-        findings=[_asked(plain(f)) for f in findings if f.kind != "unfiled" and not f.kind.endswith(("_due", "_lost"))],
+        findings=[
+            _asked(plain(f)) for f in findings
+            if f.kind not in ("unfiled", "card_expected") and not f.kind.endswith(("_due", "_lost"))
+        ],
     )

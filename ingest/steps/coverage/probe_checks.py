@@ -10,6 +10,7 @@ from ingest.records.measurements import Measurement
 from ingest.records.setups import SetupRow, Sheet
 from ingest.steps.coverage.segments import Key, Segment, segments, setups_of, words
 
+SUN = ("sun", "sunny", "full sun", "direct sun")
 OUTDOORS = ("ext", "exterior", "daylight", "day ext", "sun", "sunny", "overcast", "hazy", "cloud", "cloudy", "o cast")
 
 
@@ -63,9 +64,18 @@ def outdoors(row: SetupRow) -> bool:
 
     A row that names neither is not judged by its clock alone: most sets are indoors at noon too.
     """
+    return _says(row, OUTDOORS)
+
+
+def in_sun(row: SetupRow) -> bool:
+    """Whether the log says that the sun itself shone: only then is it what is brightest."""
+    return _says(row, SUN)
+
+
+def _says(row: SetupRow, what: Sequence[str]) -> bool:
     told = [row.lighting, *(row.cells.get(c, "") for c in ("tags", "weather", "scene"))]
     text = f" {' '.join(words(t) for t in told)} "
-    return any(f" {word} " in text for word in OUTDOORS)
+    return any(f" {word} " in text for word in what)
 
 
 def age_findings(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import time
 from zoneinfo import ZoneInfo
@@ -14,8 +16,10 @@ from ingest.records.findings import Finding
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
+from ingest.settings.model import Show
+from ingest.steps.coverage import sun
 from ingest.steps.coverage.due import Evidence, judge
-from ingest.steps.coverage.probe_checks import age_findings, height_findings
+from ingest.steps.coverage.probe_checks import age_findings, height_findings, in_sun
 from ingest.steps.coverage.reconcile import expected_cards, headers_and_log, numbering_gaps, takes_and_clips
 from ingest.steps.coverage.rules import default_rules
 from ingest.steps.coverage.words import findings as due_findings
@@ -39,7 +43,7 @@ class Coverage:
 
 def cover(
     services: Services, log: SetupLog, views: Sequence[View], placements: Mapping[str, Placement],
-    captured: Sequence[Captured],
+    captured: Sequence[Captured], stills: Sequence[Taken] = (),
 ) -> Coverage:
     """Judge coverage.  Findings come only for items that the settings' [due] asks for; ``setups`` shows all."""
     settings = services.settings
@@ -52,7 +56,7 @@ def cover(
         _bytes(services, show.expected_cards), date_order=show.date_order, file=show.expected_cards
     )
     sheets = {row.place: read_sheet(row, log, units=units) for row in log.rows}
-    taken = [*_probes(views, placements), *_clips(captured)]
+    taken = [*_probes(views, placements), *_clips(captured), *stills]
     now_s = _now(services.clock)
     zone, rolls = ZoneInfo(show.timezone), time.fromisoformat(show.day_starts)
     over = {r.day: day_over(r.day, r.start_s, zone, rolls) for r in log.rows if r.start_s is not None}
@@ -79,11 +83,48 @@ def cover(
         *due_now, *question_findings(questions), *suspicious(measurements),
         *(f for row in log.rows for f in unusual(row, sheets[row.place])),
         *height_findings(log.rows, sheets, measurements),
-        *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60),
+        *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60, daylight=_daylight(show)),
         *takes_and_clips(log.rows, captured), *headers_and_log(log.rows, sheets, captured),
-        *numbering_gaps(captured), *expected_cards(expected, _cards(services)),
+        *numbering_gaps(captured), *expected_cards(expected, _cards(services)), *_sun(services, log, views, placements),
     ]
     return Coverage(setups=setups, questions=questions, findings=tuple(found), asked=frozenset(wanted))
+
+
+def _daylight(show: Show) -> Callable[[float], bool] | None:
+    """Whether the sun is up at a true time, where the settings say where the unit is."""
+    latitude, longitude = show.latitude_deg, show.longitude_deg
+    if latitude is None or longitude is None:
+        return None
+    return lambda moment_s: sun.is_daylight(moment_s, latitude, longitude)
+
+
+def _sun(
+    services: Services, log: SetupLog, views: Sequence[View], placements: Mapping[str, Placement]
+) -> list[Finding]:
+    """The strongest source of each lat-long in sunlight against the sun, where the settings say where the unit is.
+
+    Only heights are compared: a probe's heading is not in its header.  A setup whose log does not say that the
+    sun shone is not judged: its strongest source may be a lamp, or a bright cloud.
+    """
+    show = services.settings.show
+    if show.latitude_deg is None or show.longitude_deg is None:
+        return []
+    outdoors = {r.key for r in log.rows if in_sun(r)}
+    versions = {p.id: p.version for p in services.work.probes()}
+    found = []
+    for view in views:
+        times, kept = view.taken_s, services.work.recall(f"light|{view.id}/{versions.get(view.id)}")
+        if times is None or kept is None or placements[view.id].key not in outdoors:
+            continue
+        lights = json.loads(kept).get("lights") or ()
+        if not lights:
+            continue
+        height = math.degrees(math.asin(max(-1.0, min(1.0, float(lights[0]["direction"][1])))))
+        seen = sun.check(times[0], show.latitude_deg, show.longitude_deg, elevation_deg=height)
+        finding = sun.finding(view.id, seen, elevation_deg=height)
+        if finding is not None:
+            found.append(finding)
+    return found
 
 
 def _bytes(services: Services, name: str) -> bytes:

@@ -128,17 +128,18 @@ def decide(services: Services, views: Sequence[View], versions: Mapping[str, int
         Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions, slates=seen.readings,
                   frames=seen.moments),
     )
-    placements = _as_papers_say(services, views, {p.item: p for p in placed})
+    placements, kept = _as_papers_say(services, views, versions, {p.item: p for p in placed})
     named = _named(views, placements, versions, show.timezone)
-    return Filing(log=log, placements=placements, places=convention_of(services).places(named), slates=seen)
+    places = {**convention_of(services).places(named), **kept}
+    return Filing(log=log, placements=placements, places=places, slates=seen)
 
 
 def _as_papers_say(
-    services: Services, views: Sequence[View], placements: Mapping[str, Placement]
-) -> dict[str, Placement]:
+    services: Services, views: Sequence[View], versions: Mapping[str, int], placements: Mapping[str, Placement]
+) -> tuple[dict[str, Placement], dict[str, Place]]:
     """After a ledger was lost: what log and slates here do not place stays where its own record says it was filed."""
     papers = services.work.decisions("adopted")
-    out = dict(placements)
+    out, kept = dict(placements), dict[str, Place]()
     for view in views:
         said = _said_of(view, papers)
         if said is None or out[view.id].setup:
@@ -150,7 +151,9 @@ def _as_papers_say(
             review=bool(reasons), reasons=reasons, why=(said["why"],),
             notes=("as its record at a destination says; nothing in the log here places it",),
         )
-    return out
+        if versions.get(view.id) == said["version"]:
+            kept[view.id] = Place(folder=said["folder"], stem=said["stem"])
+    return out, kept
 
 
 def _said_of(view: View, hand: Mapping[str, dict[str, Any]]) -> dict[str, Any] | None:
@@ -257,6 +260,52 @@ def _clip_slates(moment: ClipMoment, start: ClipStart, show: str) -> list[SlateR
 
 def _span(start: ClipStart, facts: ClipFacts) -> tuple[float, ...]:
     return () if start.start_s is None else (start.start_s, start.start_s + (facts.duration_s or 0.0))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FiledStill:
+    """A still whose role a person confirmed, with its true time and where it belongs."""
+
+    id: str
+    digest: str
+    role: str
+    start_s: float | None
+    placement: Placement
+
+
+def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
+    """Stills with a confirmed role, placed by their body's corrected clock."""
+    show = services.settings.show
+    zone = ZoneInfo(show.timezone)
+    known, hand = services.work.stills(), services.work.decisions("assign")
+    offsets = {c["body"]: c for c in json.loads(services.work.recall("bodies") or "[]")}
+    items, drafts = [], []
+    for digest, said in services.work.decisions("role").items():
+        fact = known.get(digest)
+        if fact is None:
+            continue
+        body = body_key(fact.header)
+        taken = fact.header.taken if fact.header is not None else None
+        clock = offsets.get(body, {})
+        start = None if taken is None else taken.replace(tzinfo=zone).timestamp() + float(clock.get("offset_s") or 0)
+        id = still_id_of(digest)
+        items.append(Item(id=id, kind="still", body=body, moments=() if start is None else (start,),
+                          sigma_s=float(clock.get("uncertainty_s") or CLIP_SIGMA_S)))
+        drafts.append((id, digest, str(said.get("role", "")), start))
+    decisions = {
+        i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
+        for i, digest, *_ in drafts if (s := hand.get(digest)) is not None
+    }
+    placed = place(items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions))
+    return [
+        FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placement)
+        for (i, digest, role, start), placement in zip(drafts, placed, strict=True)
+    ]
+
+
+def still_id_of(digest: str) -> str:
+    """A still's lasting id, from its content."""
+    return f"f{digest.rpartition(':')[2][:10]}"
 
 
 def clip_id_of(digest: str) -> str:

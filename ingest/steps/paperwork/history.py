@@ -163,12 +163,12 @@ def generation(
     """
     if process not in ("transfer", "in-place", "flatten"):
         raise ValueError(f"{process!r} is no process of a hash list")
-    covered = [one for one in listed if not _inside(one.path, inner)]
+    covered = [one for one in listed if not is_inside(one.path, inner)]
     unlisted = tuple(sorted((one.path for one in covered if _NOT_XML.search(one.path)), key=_bytes))
     rows = [_hash(one) for one in sorted(covered, key=lambda one: _bytes(one.path)) if one.path not in unlisted]
     if unlisted or any(_NOT_XML.search(f.path) for f in folders):
         folders = ()  # a folder's hash without all its names would be wrong
-    rows += [_directory(f, folders_by) for f in folders if f.path and not _inside(f.path, inner)]
+    rows += [_directory(f, folders_by) for f in folders if f.path and not is_inside(f.path, inner)]
     if not rows:
         return None
     root = next((f for f in folders if not f.path), None)
@@ -233,7 +233,8 @@ def _scope(reference: Reference) -> str:
     return reference.path.rpartition("/")[0].removesuffix(FOLDER).rstrip("/")
 
 
-def _inside(path: str, inner: Sequence[Reference]) -> bool:
+def is_inside(path: str, inner: Sequence[Reference]) -> bool:
+    """Whether an inner history covers this path."""
     return any(path.startswith(f"{_scope(r)}/") for r in inner)
 
 

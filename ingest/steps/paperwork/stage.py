@@ -14,11 +14,12 @@ from ingest import __version__
 from ingest.errors import Unreadable
 from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import OpenDestination
+from ingest.machinery.disk.hashing import digest_of
 from ingest.machinery.ledger.work import ProbeFact
 from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records import papers
-from ingest.records.cards import CardRecord
+from ingest.records.cards import CardRecord, CopyFact, FileRecord
 from ingest.records.filing import Place, Placement
 from ingest.records.findings import Finding
 from ingest.records.names import shown
@@ -26,6 +27,7 @@ from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.paperwork import history
 from ingest.steps.paperwork.checksums import CHECKERS, card_logs, unlisted_finding
+from ingest.steps.paperwork.folder_hashes import FolderHash, folder_hashes
 from ingest.steps.paperwork.history_reading import ReadList, parse_chain, parse_list, standing
 from ingest.steps.paperwork.lists import began, is_whole
 from ingest.steps.paperwork.manifest import card_manifest, probe_record, show_manifest
@@ -243,12 +245,15 @@ def card_history(
         else:
             listed = history.verified_listing(reread.get(destination.id, {}), known)
             started = started_utc[:19] + "Z"
-        if not listed:
+        inner = _inner(services, outbox, destination, card, copies)
+        # What an inner history covers is never listed here, so it is no reason for a further list.
+        if not listed or (reread is None and links and all(history.is_inside(x.path, inner) for x in listed)):
             continue
         made = history.generation(
             listed, number=len(links) + 1, folder=name, started_utc=started,
             process="transfer" if reread is None else "in-place", host=services.settings.security.host,
-            tool_version=__version__,
+            tool_version=__version__, inner=inner,
+            folders=_folder_hashes(services, card.id, files, copies, destination.id, listed),
         )
         if made is None:
             continue
@@ -257,6 +262,37 @@ def card_history(
                          owner=card.id):
             outbox.put_at(destination, f"{base}/{history.CHAIN}", history.chain([*links, made.link]), kind="chain",
                           owner=card.id)
+
+
+def _inner(
+    services: Services, outbox: Outbox, destination: OpenDestination, card: CardRecord, copies: Sequence[CopyFact]
+) -> list[history.Reference]:
+    """The newest list of every history that the card brings itself, by its place in the card's folder."""
+    here = [c.stored_path for c in copies if c.destination_id == destination.id]
+    found = []
+    for lists in history.inner_scopes(here).values():
+        data = outbox.read(destination, f"{services.show}/{card.folder}/{lists[-1]}")
+        if data is not None:
+            found.append(history.Reference(path=lists[-1], c4=history.c4(data)))
+    return found
+
+
+def _folder_hashes(
+    services: Services, card_id: str, files: Sequence[FileRecord], copies: Sequence[CopyFact], destination_id: str,
+    listed: Sequence[history.Listed],
+) -> tuple[FolderHash, ...]:
+    """Of every folder of the card, if this list holds every file of it with the digest that was found equal."""
+    digests = {
+        one.path: digest for one in listed
+        if (digest := one.digests.get("xxh128", ("", history.Action.FAILED))[0])
+        and one.digests["xxh128"][1] is not history.Action.FAILED
+    }
+    stored = {c.stored_path for c in copies if c.destination_id == destination_id}
+    if stored != digests.keys() or len(stored) != len(files):
+        return ()
+    return folder_hashes(
+        digests, lambda data: bytes.fromhex(digest_of(data)), empty_folders=services.cards.empty_folders(card_id)
+    )
 
 
 def _held_lists(

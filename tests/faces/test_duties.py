@@ -1,0 +1,100 @@
+"""Waive, confirm, sign and a disk declared lost, as the responsible person types them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from ingest.faces.cli.main import main
+from tests.faces.test_commands import bracket
+
+
+@pytest.fixture
+def show(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> list[str]:
+    """A show with one setup in the log and a card with a bracket of it and two single stills."""
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--one-disk"]) == 0
+    (tmp_path / "show" / "setup_log.csv").write_text(
+        "day,shot,setup,start,end,camera,lens,notes\n2026-04-14,T010,7A,09:50,10:20,A,35,\n")
+    folder = tmp_path / "CARD" / "DCIM" / "100TIDE_"
+    folder.mkdir(parents=True)
+    for n, file in enumerate(bracket(tmp_path)):
+        file.rename(folder / f"TIDE000{n + 1}.JPG")
+    words = ["--config", str(tmp_path / "show" / "nightloader.toml")]
+    assert main([*words, "offload", str(tmp_path / "CARD")]) in (0, 1)
+    capsys.readouterr()
+    return words
+
+
+def answer(show: list[str], capsys: pytest.CaptureFixture[str], *words: str) -> object:
+    main([*show, *words, "--json"])
+    return json.loads(capsys.readouterr().out)
+
+
+def items(show: list[str], capsys: pytest.CaptureFixture[str]) -> dict[str, dict[str, object]]:
+    setups = answer(show, capsys, "setups")
+    return {i["item"]: i for i in setups[0]["items"]}  # type: ignore[index]
+
+
+def test_waived_with_who_and_why(show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert items(show, capsys)["clean_plate"]["status"] in ("due", "lost")
+    assert main([*show, "waive", "clean_plate", "--day", "2026-04-14", "--setup", "7a", "--by", "Ines", "--why",
+                 "no removal"]) == 0
+    capsys.readouterr()
+    waived = items(show, capsys)["clean_plate"]
+    assert waived["status"] == "waived" and "Ines" in str(waived) and "no removal" in str(waived)
+    for wrong in (["nonsense", "--day", "2026-04-14"], ["chart", "--day", "yesterday"],
+                  ["chart", "--day", "2026-04-14", "--setup", "99Z"]):
+        assert main([*show, "waive", *wrong, "--by", "I", "--why", "w"]) == 2
+    assert main([*show, "waive", "chart", "--day", "2026-04-14", "--by", " ", "--why", "w"]) == 2
+
+
+def test_a_confirmed_chart_is_there(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert items(show, capsys)["chart"]["status"] != "have"
+    status = answer(show, capsys, "status")
+    still = tmp_path / "B" / status["cards"][0]["folder"] / "DCIM" / "100TIDE_" / "TIDE0003.JPG"  # type: ignore[index]
+    assert main([*show, "confirm", str(still), "--role", "chart"]) == 0
+    capsys.readouterr()
+    chart = items(show, capsys)["chart"]
+    assert chart["status"] == "have" and chart["evidence"]
+    assert main([*show, "confirm", str(still), "--role", "hat"]) == 2
+    assert main([*show, "confirm", "c0123456789", "--role", "chart"]) == 2
+
+
+def test_a_signature_stands_in_the_audit(show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*show, "sign", "CARD", "--by", "Tomas"]) == 0
+    said = capsys.readouterr().out
+    assert "2 of 2, on one disk" in said
+    report = answer(show, capsys, "audit")
+    assert report["cards"][0]["released_by"] == "Tomas"  # type: ignore[index]
+    assert main([*show, "sign", "OTHER", "--by", "Tomas"]) == 2
+
+
+def test_a_lost_disk_counts_no_more(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*show, "destination", "lost", str(tmp_path / "B")]) == 0
+    said = capsys.readouterr().out
+    assert "declared lost" in said
+    card = answer(show, capsys, "status")["cards"][0]  # type: ignore[index]
+    assert (card["copies_once_reused"], card["policy_met"]) == (1, False)
+    assert main([*show, "sign", "CARD", "--by", "Tomas"]) == 0
+    assert "not met" in capsys.readouterr().out
+    assert main([*show, "destination", "lost", str(tmp_path / "B")]) == 2
+
+
+def test_expected_cards_that_came_or_not(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    day = answer(show, capsys, "status")["cards"][0]["day"]  # type: ignore[index]
+    (tmp_path / "show" / "expected_cards.csv").write_text(f"day,card\n{day},CARD\n{day},B009\n")
+    main([*show, "label", "CARD", "CARD"])
+    capsys.readouterr()
+    report = json.dumps(answer(show, capsys, "audit"))
+    assert "Card B009" in report and "Card CARD of" not in report
+
+
+def test_decisions_stand_in_the_running_log(tmp_path: Path, show: list[str]) -> None:
+    main([*show, "sign", "CARD", "--by", "Tomas"])
+    for disk in "AB":
+        lines = (tmp_path / disk / "TIDE" / "paperwork" / "show_log.jsonl").read_text().splitlines()
+        said = [json.loads(x) for x in lines if json.loads(x)["event"] == "decided"]
+        assert [(x["decision"], x["said"]["by"]) for x in said] == [("sign", "Tomas")]

@@ -1,0 +1,89 @@
+"""A shot's folder as whoever receives it opens it."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from ingest.faces.cli.main import main
+from tests.faces.test_duties import show as show  # the same small show
+
+bagit = pytest.importorskip("bagit")
+
+
+def test_the_folder_stands_alone(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "show" / "measurements.csv").write_text(
+        "day,setup,name,value,by,with\n2026-04-14,7A,camera height,1.52 m,Ines,tape\n"
+        "2026-04-15,9Z,door,2 m,Ines,tape\n")
+    to = tmp_path / "out" / "T010"
+    assert main([*show, "handover", "--shot", "T010", "--to", str(to)]) in (0, 1), capsys.readouterr().err
+    bag = bagit.Bag(str(to))
+    assert bag.validate()
+    names = {p.relative_to(to / "data").as_posix() for p in (to / "data").rglob("*") if p.is_file()}
+    assert {"measurements.csv", "measurements.json", "clips.csv", "clips.json", "originals.csv",
+            "7A/setup_sheet.html"} <= names
+    assert any(n.startswith("7A/probes/") and n.endswith(".exr") for n in names)
+    assert any(n.startswith("7A/probes/") and n.endswith(".jpg") for n in names)
+    for path in (to / "data").rglob("*"):  # no paper holds a path of this machine
+        if path.suffix in (".json", ".csv", ".html", ".usda", ".txt"):
+            assert str(tmp_path) not in path.read_text(encoding="utf-8"), path
+    assert [m["name"] for m in json.loads((to / "data" / "measurements.json").read_text())] == ["camera height"]
+    originals = list(csv.DictReader((to / "data" / "originals.csv").open(newline="")))
+    assert len(originals) == 5 and all(o["digest"].startswith("xxh3_128:") for o in originals)
+    page = (to / "data" / "7A" / "setup_sheet.html").read_text()
+    assert "1.520 m" in page and "probes/" in page
+    victim = next((to / "data" / "7A" / "probes").glob("*.exr"))
+    data = bytearray(victim.read_bytes())
+    data[len(data) // 2] ^= 1
+    victim.write_bytes(data)
+    with pytest.raises(bagit.BagValidationError):
+        bagit.Bag(str(to)).validate()
+
+
+def test_the_stage_opens_and_names_its_picture(tmp_path: Path, show: list[str]) -> None:
+    usd = pytest.importorskip("pxr.Usd")
+    to = tmp_path / "out"
+    main([*show, "handover", "--shot", "T010", "--to", str(to)])
+    stage = usd.Stage.Open(str(to / "data" / "7A" / "stage.usda"))
+    assert stage.GetDefaultPrim().IsValid()
+
+
+def test_without_the_extra_it_says_so(
+    tmp_path: Path, show: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from ingest.steps.handover import usd
+
+    def absent(_: object) -> str:
+        raise ImportError("pxr")
+
+    monkeypatch.setattr(usd, "stage_text", absent)
+    main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / "out")])
+    assert "nightloader[usd]" in capsys.readouterr().out
+    assert not list((tmp_path / "out").rglob("*.usda"))
+
+
+def test_places_and_shots_that_are_refused(tmp_path: Path, show: list[str]) -> None:
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "note.txt").write_text("mine")
+    assert main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / "full")]) == 2
+    assert [p.name for p in (tmp_path / "full").iterdir()] == ["note.txt"]
+    assert main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / "A" / "TIDE" / "out")]) == 2
+    assert main([*show, "handover", "--shot", "T999", "--to", str(tmp_path / "out")]) == 2
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_picture_that_is_not_what_was_proven_stays_out(
+    tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    for disk in "AB":
+        victim = next((tmp_path / disk / "TIDE" / "shots").rglob("*.exr"))
+        data = bytearray(victim.read_bytes())
+        data[len(data) // 2] ^= 1
+        victim.write_bytes(data)
+    assert main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / "out")]) == 1
+    assert "not those that were proven" in capsys.readouterr().out
+    assert not list((tmp_path / "out").rglob("*.exr"))
+    assert bagit.Bag(str(tmp_path / "out")).validate()
