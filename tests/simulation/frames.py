@@ -32,8 +32,8 @@ def _frame(made: Exposure, card: str, index: int, pictures: bool) -> Frame:
     stop = None if made.f_number is None else float(made.f_number)
     ev = None if exposure is None else math.log2(exposure * made.iso / 100 / (stop or 1.0) ** 2)
     frame_id = f"{card}/{made.folder}/{made.body.prefix}{made.number:04d}"
-    place = dict(id=frame_id, card=card, card_index=index, prefix=made.body.prefix, number=made.number,
-                 folder_number=made.folder)
+    place = {"id": frame_id, "card": card, "card_index": index, "prefix": made.body.prefix, "number": made.number,
+             "folder_number": made.folder}
     if headless:
         return Frame(**place, usable=False)  # type: ignore[arg-type]
     width, height = made.body.size

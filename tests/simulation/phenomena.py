@@ -9,7 +9,7 @@ import random
 from collections.abc import Callable
 from fractions import Fraction
 
-from tests.simulation.shoot import ISOS, MARKS, ORDERS, START, Body, Day, Truth, a_body, count_on, ladder
+from tests.simulation.shoot import ISOS, MARKS, ORDERS, START, Body, Day, Truth, a_body, count_on, ladder, places
 
 Scene = Callable[[Day, Body], None]
 
@@ -17,8 +17,9 @@ Scene = Callable[[Day, Body], None]
 def usual_ladder(day: Day, body: Body, *, slowest: int = 42, size: int | None = None) -> list[tuple[Fraction, int]]:
     """A bracket as somebody would set it: a size, a step that spans something, one of the usual orders."""
     size = size or day.dice.choice((3, 3, 5, 5, 7, 7, 9, 13))
-    steps = {3: (3, 4, 6, 6, 8, 9), 5: (2, 3, 4, 6, 6, 9), 7: (2, 3, 4, 6, 6), 9: (2, 3, 3, 4), 13: (2, 3)}.get(size, (3,))
-    return [(e, body.iso) for e, _ in ladder(day.dice, size, day.dice.choice(steps), day.dice.choice(ORDERS), slowest=slowest)]
+    steps = {3: (3, 4, 6, 6, 8, 9), 5: (2, 3, 4, 6, 6, 9), 7: (2, 3, 4, 6, 6), 9: (2, 3, 3, 4), 13: (2, 3)}[size]
+    rungs = ladder(day.dice, size, day.dice.choice(steps), day.dice.choice(ORDERS), slowest=slowest)
+    return [(e, body.iso) for e, _ in rungs]
 
 
 def habit(day: Day, body: Body, **how: int) -> list[tuple[Fraction, int]]:
@@ -210,8 +211,8 @@ def two_bodies(dice: random.Random) -> Day:
     day = start(dice, "two bodies")
     first = a_body(dice)
     serial = dice.choice(("both", "one", "none"))
-    second = a_body(dice, make=first.make, model=first.model, prefix=first.prefix, number=(first.number + 3000) % 9000 + 1,
-                    digits=first.digits)
+    second = a_body(dice, make=first.make, model=first.model, prefix=first.prefix, digits=first.digits,
+                    number=(first.number + 3000) % 9000 + 1)
     if second.card == first.card:
         second.card = "Z" + first.card[1:]
     if serial == "none":
@@ -245,8 +246,6 @@ def all_round(dice: random.Random) -> Day:
         by_iso = min(k * share, len(ISOS) - 1)
         rungs.append((MARKS[min(54, total - by_iso)], ISOS[by_iso]))
     order = dice.choice(ORDERS)
-    from tests.simulation.shoot import places
-
     steps = [rungs[k] for k in places(size, order)]
     for _ in range(dice.randrange(3, 7)):
         day.new_scene()
@@ -263,8 +262,6 @@ def by_sensitivity(dice: random.Random) -> Day:
     thirds = dice.choice((2, 3)) if size > 5 else dice.choice((3, 4))
     low = dice.randrange(0, len(ISOS) - (size - 1) * thirds)
     shutter = MARKS[dice.randrange(10, 35)]
-    from tests.simulation.shoot import places
-
     steps = [(shutter, ISOS[low + k * thirds]) for k in places(size, dice.choice(ORDERS))]
     for _ in range(dice.randrange(3, 6)):
         day.new_scene()
@@ -454,8 +451,8 @@ def mixed(dice: random.Random) -> Day:
 def one_thing(day: Day, body: Body, steps: list[tuple[Fraction, int]]) -> None:
     """The next thing on a full day."""
     dice = day.dice
-    what = dice.choices(("set", "headings", "test", "aborted", "references", "burst", "lapse", "other", "hand", "deleted",
-                         "broken"), (30, 12, 12, 8, 14, 4, 3, 8, 3, 3, 3))[0]
+    what = dice.choices(("set", "headings", "test", "aborted", "references", "burst", "lapse", "other", "hand",
+                         "deleted", "broken"), (30, 12, 12, 8, 14, 4, 3, 8, 3, 3, 3))[0]
     if what == "headings":
         day.positions += 1
         for view in range(4):

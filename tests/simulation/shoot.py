@@ -15,7 +15,8 @@ from fractions import Fraction
 # Nominal shutter marks in thirds of a stop, dark to bright (as printed on cameras; exact is 2 ** (k / 3)).
 MARKS = [Fraction(1, n) for n in (8000, 6400, 5000, 4000, 3200, 2500, 2000, 1600, 1250, 1000, 800, 640, 500, 400, 320,
                                   250, 200, 160, 125, 100, 80, 60, 50, 40, 30, 25, 20, 15, 13, 10, 8, 6, 5, 4)]
-MARKS += [Fraction(n) / 10 for n in (3, 4, 5, 6, 8, 10, 13, 16, 20, 25, 32, 40, 50, 60, 80, 100, 130, 150, 200, 250, 300)]
+MARKS += [Fraction(n, 10) for n in (3, 4, 5, 6, 8, 10, 13, 16, 20, 25, 32, 40, 50, 60, 80, 100, 130, 150, 200, 250,
+                                    300)]
 ISOS = [100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400]
 ORDERS = ("up", "down", "0-+", "0+-", "0-all+all", "0+all-all", "0up")
 START = 1_790_000_000.0  # a Monday morning in September 2026, UTC

@@ -85,7 +85,7 @@ def _chains(runs: list[list[Frame]]) -> list[list[Frame]]:
     chains: list[list[Frame]] = []
     for run in runs:
         step = counter_step(chains[-1][-1], run[0]) if chains else None
-        if chains and min(len(chains[-1]), len(run)) >= 3 and step is not None and 1 <= step <= NEAR:
+        if chains and min(len(chains[-1]), len(run)) >= 2 and step is not None and 1 <= step <= NEAR:
             chains[-1].extend(run)
         else:
             chains.append(run)

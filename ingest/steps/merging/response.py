@@ -118,20 +118,18 @@ class _Design:
 
     def against(self, y: F64) -> F64:
         """The design's transpose times ``y``, (columns)."""
-        return np.asarray(
-            np.bincount(self._where.ravel(), (self._values * y[:, None]).ravel(), minlength=self.columns), np.float64
-        )
+        return np.bincount(self._where.ravel(), (self._values * y[:, None]).ravel(), minlength=self.columns)
 
     def by_cell(self, weight: F64) -> F64:
         """Weighted sums of the rows of each cell, (cells, columns)."""
         counted = np.bincount(self._in_cell, (self._values * weight[:, None]).ravel(), self._cells * self.columns)
-        return np.asarray(counted.reshape(self._cells, self.columns), np.float64)
+        return counted.reshape(self._cells, self.columns)
 
     def normal(self, weight: F64) -> F64:
         """The design's transpose times weights times the design."""
         counted = np.bincount(self._pairs, (self._products * weight[:, None]).ravel(), self.columns**2)
         half = counted.reshape(self.columns, self.columns)
-        return np.asarray(half + half.T - np.diag(np.diag(half)), np.float64)
+        return np.asarray(half + half.T - np.diag(np.diag(half)))
 
 
 def fit(

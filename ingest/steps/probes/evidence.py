@@ -40,6 +40,7 @@ FLOOR_S = 0.1  # idle times below this are alike
 STAMP_COSTS = (0.0, 0.8, 0.7, 1.3)  # before the body has shown where its stamps lie (see ``fillings``)
 PEOPLE_S = 15.0  # typical idle time of somebody taking pictures (common practice, no source)
 OUT_DENSITY = -2.56  # one over the span of ln(idle time) from 0.1 s to half a day
+IMPOSSIBLE = 4.0  # price of a gap shorter than its exposure
 CLOCK_SET = -4.5  # the clock was set between these two frames, of all places
 LONG_S = 0.9  # exposures from which cameras offer to subtract a dark frame (common practice, no source)
 
@@ -157,19 +158,32 @@ def idle_out(steps: Steps) -> Array:
     return np.where(np.isnan(steps.gap_s), 0.0, out)
 
 
-def idle_in(steps: Steps, rhythm_s: float, stamp_costs: Sequence[float] = STAMP_COSTS) -> Array:
-    """Log density of the idle time inside a bracket of this rhythm, under its best explanation.
+def idle_table(steps: Steps) -> Array:
+    """Log densities of the idle time inside a bracket: rhythms x explanations x steps.
 
-    ``stamp_costs`` price the four ways a stamp can lie (``fillings``), the body's own being the cheapest.
+    Explanations are the four ways a stamp can lie (``fillings``), the whole gap as idle time (exposures that
+    cannot be), and a clock set by whole hours right there.
     """
-    best = _around(steps.gap_s, steps, rhythm_s) - 4.0
-    for filling, cost in zip(fillings(steps), stamp_costs, strict=True):
-        best = np.maximum(best, _around(steps.gap_s - filling, steps, rhythm_s) - cost)
     whole_hours = np.round(steps.gap_s / 3600.0) * 3600.0
-    dst = (whole_hours > 0) & (np.abs(steps.gap_s - whole_hours) < 60.0) & (steps.number == 1)
-    jumped = _around(np.maximum(steps.gap_s - whole_hours - steps.before_s, 0.0), steps, rhythm_s) + CLOCK_SET
-    best = np.where(dst, np.maximum(best, jumped), best)
-    unknown = np.where(steps.timed & (np.arange(len(best)) > 0), CLOCK_SET / 1.5, 0.0)
+    moved = (whole_hours > 0) & (np.abs(steps.gap_s - whole_hours) < 60.0) & (steps.number == 1)
+    jumped = np.where(moved, np.maximum(steps.gap_s - whole_hours - steps.before_s, 0.0), -np.inf)
+    idle = np.stack([*(steps.gap_s - filling for filling in fillings(steps)), steps.gap_s, jumped])
+    slack = steps.tick_s + 0.04 * np.maximum(steps.before_s, steps.after_s)
+    low = np.log(np.maximum(idle - steps.tick_s, 0.0) + FLOOR_S)
+    high = np.log(np.maximum(idle + steps.tick_s, 0.0) + FLOOR_S)
+    coarse = np.clip(0.35 * np.log((high - low + 0.2) / 0.4), 0.0, 0.8)
+    coarse[idle < -slack - 0.05] = np.inf  # shorter than the exposure: impossible
+    return np.stack([_around(low, high, rhythm_s) - coarse for rhythm_s in RHYTHMS_S])
+
+
+def idle_in(steps: Steps, table: Array, stamp_costs: Sequence[float] = STAMP_COSTS) -> Array:
+    """Log density of the idle time inside a bracket, rhythms x steps, each under its best explanation.
+
+    ``stamp_costs`` price the four ways a stamp can lie, the body's own being the cheapest.
+    """
+    costs = np.array([*stamp_costs, IMPOSSIBLE, -CLOCK_SET])
+    best = (table - costs[:, None]).max(axis=1)
+    unknown = np.where(steps.timed & (np.arange(best.shape[1]) > 0), CLOCK_SET / 1.5, 0.0)
     return np.where(np.isnan(steps.gap_s), unknown, best)
 
 
@@ -180,28 +194,21 @@ def fillings(steps: Steps) -> tuple[Array, Array, Array, Array]:
     return steps.before_s, steps.before_s + dark, steps.after_s, steps.after_s + dark
 
 
-def _around(idle: Array, steps: Steps, rhythm_s: float) -> Array:
-    """Student t of ln(idle time) around a rhythm; a coarse clock's ticks are forgiven."""
-    tail = MACHINE_TAIL if rhythm_s < MACHINE_S else HAND_TAIL
-    peak = 0.375 if rhythm_s < MACHINE_S else 0.3536
-    slack = steps.tick_s + 0.04 * np.maximum(steps.before_s, steps.after_s)
-    impossible = idle < -slack - 0.05
-    low = np.log(np.maximum(idle - steps.tick_s, 0.0) + FLOOR_S)
-    high = np.log(np.maximum(idle + steps.tick_s, 0.0) + FLOOR_S)
+def _around(low: Array, high: Array, rhythm_s: float) -> Array:
+    """Student t of ln(idle time), known to lie between ``low`` and ``high``, around a rhythm."""
+    machine = rhythm_s < MACHINE_S
+    tail, peak = (MACHINE_TAIL, 0.375) if machine else (HAND_TAIL, 0.3536)
     centre = np.log(rhythm_s + FLOOR_S)
     off = np.maximum(np.maximum(low - centre, centre - high), 0.0) / SPREAD
-    density = np.log(peak / SPREAD) - (tail + 1.0) / 2.0 * np.log1p(off * off / tail)
-    coarse = np.clip(0.35 * np.log((high - low + 0.2) / 0.4), 0.0, 0.8)
-    if rhythm_s < MACHINE_S:
-        density = density - 2.0 * np.maximum(low - np.log(STALL_S), 0.0)
-    return np.where(impossible, -np.inf, density - coarse)
+    density: Array = np.log(peak / SPREAD) - (tail + 1.0) / 2.0 * np.log1p(off * off / tail)
+    return density - 2.0 * np.maximum(low - np.log(STALL_S), 0.0) if machine else density
 
 
 def number_weight(steps: Steps) -> Array:
     """In minus out for the file counter: a bracket misses a number only where one was deleted.  A counter that
     runs backwards against the clock says nothing: those files were renamed."""
     missing = np.nan_to_num(steps.number) - 1
-    hole = np.where(missing > 0, -1.9 - 0.3 * np.minimum(missing, 5), np.where(missing < 0, 0.0, 0.15))
+    hole = np.where(missing > 0, -1.3 - 0.35 * np.minimum(missing, 6), np.where(missing < 0, 0.0, 0.15))
     return np.where(np.isnan(steps.number), 0.0, hole)
 
 
@@ -237,7 +244,8 @@ def brightness_weight(steps: Steps, trust: float) -> Array:
 
 
 def _normal(off: Array, sigma: float | Array) -> Array:
-    return np.asarray(np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)), np.float64)
+    density: Array = np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
+    return density
 
 
 def bias_weight(frames: Sequence[Frame]) -> Array:

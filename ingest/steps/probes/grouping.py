@@ -15,11 +15,11 @@ from dataclasses import dataclass
 
 from ingest.records.frames import Frame
 from ingest.records.probes import Grouping, GroupingSettings, ProbeSet
-from ingest.steps.probes.evidence import Steps, steps_of
+from ingest.steps.probes.evidence import Steps, idle_table, steps_of
 from ingest.steps.probes.habits import Habits, learn
 from ingest.steps.probes.loose import sort_out
 from ingest.steps.probes.partition import heaviest, shares
-from ingest.steps.probes.plausibility import Candidate, candidates, weighed, weights_of
+from ingest.steps.probes.plausibility import KEEP, Candidate, candidates, weighed, weights_of
 from ingest.steps.probes.positions import Placed, places
 from ingest.steps.probes.runs import Run, runs
 from ingest.steps.probes.stream import Stream, streams
@@ -89,18 +89,20 @@ def _with(one: ProbeSet, **changes: object) -> ProbeSet:
 def cut(stream: Stream, settings: GroupingSettings) -> Cut:
     """Choose rows of a stream, learn from the choice, choose again."""
     steps = steps_of(stream, by_brightness=_exposures_unread(stream))
-    rows = candidates(stream, steps, settings)
+    table = idle_table(steps)
+    rows = candidates(stream, steps, table, settings)
     habits = Habits()
     n = len(stream.frames)
     taken: list[Candidate | Run] = []
     rivals: list[Candidate | Run] = []
     for turn in range(PASSES + 1):
-        weights = weights_of(stream, steps, habits, settings)
-        rivals = [*weighed(rows, steps, weights, habits), *runs(steps, habits.still_share)]
+        weights = weights_of(stream, steps, table, habits, settings)
+        above = KEEP if turn == PASSES else 0.0
+        rivals = [*weighed(rows, steps, weights, habits, above), *runs(steps, habits.still_share)]
         taken = heaviest(n, rivals)
         if turn < PASSES:
             sets = [c for c in taken if isinstance(c, Candidate)]
-            habits = learn(steps, [(c.start, c.end, c.shape, c.rhythm, c.gain) for c in sets])
+            habits = learn(steps, table, [(c.start, c.end, c.shape, c.rhythm, c.gain) for c in sets])
     return Cut(taken=taken, rivals=rivals, habits=habits, steps=steps)
 
 

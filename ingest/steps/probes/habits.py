@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ingest.steps.probes.evidence import MACHINE_S, RHYTHM_SHARE, RHYTHMS_S, STAMP_COSTS, Steps, idle_in
-from ingest.steps.probes.ladders import Shape
+from ingest.steps.probes.evidence import MACHINE_S, RHYTHM_SHARE, RHYTHMS_S, STAMP_COSTS, Array, Steps
+from ingest.steps.probes.ladders import AT_FIRST, Shape
 
 NOVELTY, DISCOUNT = 2.0, 0.5  # weight of "something new" against patterns already met
 EV_SPAN = 45.0  # thirds of a stop over which a first exposure may lie
@@ -25,6 +25,8 @@ SURE = 3.0  # nats above the loose reading from which a set teaches
 # read; of an exposure pressed twice.
 GONE, NEVER_SHOT, LESS, AGAIN = 2.6, 6.0, 0.7, 2.2
 SAME_STOPS = 0.3
+MOST_GONE = 6  # frames of a pattern that may be missing, and it is still recognised
+MOST_PATTERNS = 24  # the most frequent ones that a day is compared with
 
 Stops = tuple[float | None, ...]
 Found = tuple[int, int, Shape, int, float]  # start, end, shape, index of its rhythm, how sure in nats
@@ -49,32 +51,34 @@ class Habits:
     stamp_costs: tuple[float, ...] = STAMP_COSTS
     picture_trust: float = 0.7
     still_share: float = 0.4
-    _weights: dict[tuple[float | None, ...], float] = field(default_factory=dict)
+    _starts: dict[int, float] = field(default_factory=dict)
 
     def pattern_weight(self, shape: Shape, files_gone: bool) -> float:
         """Added to a shape's own score: how expected the pattern is on this body today.  ``files_gone`` says
         that files may be missing here, so that a part of a pattern may be all that is left of it."""
         if not self.sets:
             return 0.0
-        key = (files_gone, shape.score, *shape.stops)
-        if key not in self._weights:
-            self._weights[key] = self._weigh(shape, files_gone)
-        return self._weights[key]
+        return self._weigh(shape, files_gone)
 
     def _weigh(self, shape: Shape, files_gone: bool) -> float:
         every = self.sets + NOVELTY
         best = math.log((NOVELTY + DISCOUNT * len(self.patterns)) / every) + shape.score
+        stops, once = shape.stops, _once(shape.stops) if shape.duplicates else ()
         for pattern in self.patterns:
-            gone = missing_from(shape.stops, pattern.shape.stops)
+            if pattern.met < 2 and not shape.unknown:
+                break  # the rest were met once
             # One of those met may be this very row, or hold it: nothing may vouch for itself.  A row with unread
             # exposures taught nothing.
             met = pattern.met - (not shape.unknown)
-            if gone is None and shape.duplicates:
-                gone = missing_from(_once(shape.stops), pattern.shape.stops)
-                gone = None if gone else gone
-            if gone is not None and met > 0:
+            lacks = pattern.shape.count - shape.count
+            if met <= 0 or lacks > MOST_GONE or (lacks > 0 and not files_gone and not shape.unknown):
+                continue
+            gone = missing_from(stops, pattern.shape.stops)
+            if gone is None and len(once) == pattern.shape.count:
+                gone = missing_from(once, pattern.shape.stops)
+            if gone is not None:
                 share = math.log((met - DISCOUNT / 2) / every)
-                price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates
+                price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates + AT_FIRST * (len(once) > 0 and stops[0] == stops[1])
                 best = max(best, share - price - (LESS if shape.unknown else 0.0))
         return best - shape.score
 
@@ -92,6 +96,11 @@ class Habits:
         """How much better a first exposure is explained by this body's brackets than by chance."""
         if not self.sets or start is None:
             return 0.0
+        if start not in self._starts:
+            self._starts[start] = self._weigh_start(start)
+        return self._starts[start]
+
+    def _weigh_start(self, start: int) -> float:
         met = sum(self.starts.get(start + d, 0) for d in range(-2, 3)) - 1  # nothing may vouch for itself
         share = max(0, met) / (self.sets + NOVELTY)
         return math.log(share * EV_SPAN * 0.35 + (1.0 - share))
@@ -138,7 +147,7 @@ def _follows(stops: Stops, whole: Stops, first: int, anchor: int, shift: float) 
     return True
 
 
-def learn(steps: Steps, found: Sequence[Found]) -> Habits:
+def learn(steps: Steps, table: Array, found: Sequence[Found]) -> Habits:
     """Habits from the sets found."""
     sure = [f for f in found if f[4] >= SURE]
     rhythms = np.array(RHYTHM_SHARE) * 5.0
@@ -153,7 +162,7 @@ def learn(steps: Steps, found: Sequence[Found]) -> Habits:
         patterns=_patterns([f[2] for f in sure]),
         starts=starts,
         sets=len(sure),
-        stamp_costs=_stamp_costs(steps, found),
+        stamp_costs=_stamp_costs(steps, table, found),
         picture_trust=_picture_trust(steps, sure),
         still_share=_still_share(steps, found),
     )
@@ -170,7 +179,8 @@ def _patterns(shapes: Sequence[Shape]) -> tuple[Pattern, ...]:
             kinds.append([shape])
         else:
             home.append(shape)
-    return tuple(Pattern(shape=k[0], met=len(k)) for k in kinds)
+    kinds.sort(key=len, reverse=True)
+    return tuple(Pattern(shape=k[0], met=len(k)) for k in kinds[:MOST_PATTERNS])
 
 
 def _inside(n: int, found: Sequence[Found]) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
@@ -181,17 +191,15 @@ def _inside(n: int, found: Sequence[Found]) -> np.ndarray[tuple[int], np.dtype[n
     return inside
 
 
-def _stamp_costs(steps: Steps, found: Sequence[Found]) -> tuple[float, ...]:
+def _stamp_costs(steps: Steps, table: Array, found: Sequence[Found]) -> tuple[float, ...]:
     """Where this body's stamps lie, as prices of the four ways (``evidence.fillings``), from its long exposures."""
     votes = np.zeros(len(STAMP_COSTS))
-    for start, end, _, rhythm, _ in found:
-        told = [k for k in range(start + 1, end) if steps.before_s[k] + steps.after_s[k] >= 1.5 * steps.tick_s[k] + 0.3]
-        for way in range(len(votes) if told else 0):
-            only = [0.0 if w == way else 50.0 for w in range(len(votes))]
-            votes[way] += np.clip(idle_in(steps, RHYTHMS_S[rhythm], only)[told], -6.0, 0.0).sum()
+    long = (steps.before_s + steps.after_s) >= 1.5 * steps.tick_s + 0.3
+    for rhythm in range(len(RHYTHMS_S)):
+        told = _inside(len(long), [f for f in found if f[3] == rhythm]) & long & ~np.isnan(steps.gap_s)
+        votes += np.clip(table[rhythm, : len(votes), told].T, -6.0, 0.0).sum(axis=1)
     odds = votes - np.array(STAMP_COSTS)
-    costs = np.log(np.exp(odds - odds.max()).sum()) - (odds - odds.max())
-    return tuple(float(c) for c in np.minimum(costs, 4.0))
+    return tuple(float(c) for c in np.minimum(odds.max() - odds, 4.0))
 
 
 def _picture_trust(steps: Steps, sure: Sequence[Found]) -> float:

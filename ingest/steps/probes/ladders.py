@@ -18,11 +18,13 @@ UNIT = 24  # exposures are compared in 1/24 stop
 UNKNOWN = 1 << 20  # stands for an exposure nobody could read
 
 # How often brackets of a size are shot, and the steps cameras offer, in stops (common practice, no source).
-SIZES = {2: 0.015, 3: 0.27, 4: 0.03, 5: 0.21, 6: 0.04, 7: 0.15, 8: 0.03, 9: 0.1, 10: 0.03, 11: 0.03, 12: 0.02, 13: 0.03}
+SIZES = {2: 0.015, 3: 0.26, 4: 0.03, 5: 0.21, 6: 0.04, 7: 0.15, 8: 0.035, 9: 0.09, 10: 0.035, 11: 0.035, 12: 0.03,
+         13: 0.04}
 STEPS = {1 / 3: 0.03, 1 / 2: 0.04, 2 / 3: 0.06, 1.0: 0.22, 4 / 3: 0.04, 1.5: 0.05, 5 / 3: 0.04, 2.0: 0.24, 7 / 3: 0.02,
          2.5: 0.02, 8 / 3: 0.02, 3.0: 0.14, 10 / 3: 0.01, 11 / 3: 0.01, 4.0: 0.03, 5.0: 0.01, 6.0: 0.005}
 ODD_STEP = 0.002
-HOLE, DUPLICATE, TWICE, SQUEEZED, TURN = 3.2, 5.0, 1.6, 1.0, 2.2
+HOLE, DUPLICATE, TWICE, SQUEEZED, TURN = 3.2, 5.0, 1.6, 0.5, 2.2
+AT_FIRST = 1.6  # before the first step a repeated exposure is rather a test, or a bracket broken off
 UNREAD = 3.5  # a row in which no two exposures could be read and compared
 UNEVEN, UNEVEN_STEP = 2.5, 2.0
 NO_SET = -60.0
@@ -141,6 +143,7 @@ def judge(steps: tuple[int, ...]) -> Shape:
         return _unread(count, stops) if unknown and not duplicates else Shape(count=count, duplicates=duplicates)
     twice = min(duplicates, sum(s == 0 for s in steps[1:]))  # pressed twice: the same exposure next to itself
     base = math.log(SIZES.get(count - duplicates, 0.01)) - DUPLICATE * (duplicates - twice) - TWICE * twice
+    base -= AT_FIRST * (count > 2 and steps[1] == 0)
     places_of = {v: i for i, v in enumerate(rungs)}
     nearest = [None if v is None else places_of[min(rungs, key=lambda r: abs(r - v))] for v in values]
     even = _even(rungs)

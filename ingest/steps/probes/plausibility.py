@@ -9,15 +9,14 @@ partition would take them.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
+from operator import add, sub
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.records.probes import GroupingSettings
 from ingest.steps.probes.evidence import (
-    RHYTHMS_S,
     Array,
     Steps,
     bias_weight,
@@ -34,7 +33,7 @@ from ingest.steps.probes.stream import Stream
 
 SET_STARTS = -3.2  # one frame in some twenty-five starts a set
 OTHER_LADDER = -3.0  # the ladder shows in the shutter alone (automatic sensitivity undid it)
-KEEP, GIVE_UP = -6.0, -16.0
+KEEP, WORTH, GIVE_UP = -3.0, -10.0, -11.0  # gains below which a row is dropped, not listed, grown no further
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -55,75 +54,96 @@ class Weights:
     and not by step: the sum over frames a to before b is ``words[b] - words[a]``.  ``gone`` counts steps at
     which the file counter skipped or cannot be read, likewise from frame a to b itself."""
 
-    rhythms: tuple[list[float], ...]
-    exposure: list[float]
-    number: list[float]
-    gone: list[int]
-    picture: list[float]
-    optics: list[float]
-    words: list[float]
-    lead: list[int]
-    breaks: list[bool]
+    rhythms: Array  # one row a rhythm
+    exposure: Array
+    number: Array
+    picture: Array
+    optics: Array
+    words: Array
+    gone: NDArray[np.int64]
+    lead: NDArray[np.int64]
+    breaks: NDArray[np.bool_]
 
 
-def weights_of(stream: Stream, steps: Steps, habits: Habits, settings: GroupingSettings) -> Weights:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rows:
+    """Rows worth weighing: found once, weighed once per pass.  ``kind`` is an index into ``shapes``."""
+
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+    kind: NDArray[np.int64]
+    shapes: list[Shape]
+
+
+def weights_of(
+    stream: Stream, steps: Steps, table: Array, habits: Habits, settings: GroupingSettings
+) -> Weights:
     """Sum up all evidence of a stream's steps once, so that a row's share is one subtraction."""
     out = idle_out(steps)
-    rhythms = tuple(_sums(np.maximum(idle_in(steps, r, habits.stamp_costs) - out, -12.0)) for r in RHYTHMS_S)
+    idle = np.cumsum(np.maximum(idle_in(steps, table, habits.stamp_costs) - out, -12.0), axis=1)
     words = bias_weight(stream.frames) + drive_weight(stream.frames)
     breaks = (np.nan_to_num(steps.gap_s) - 2 * (steps.before_s + steps.after_s)) > settings.longest_pause_s
     whole_hours = np.abs(steps.gap_s - np.round(steps.gap_s / 3600.0) * 3600.0) < 60.0
     breaks &= ~(whole_hours & (steps.number == 1))
+    skipped = (steps.number > 1) | np.isnan(steps.number)
     return Weights(
-        rhythms=rhythms,
-        exposure=_sums(-exposure_out(steps, habits.still_share)),
-        number=_sums(number_weight(steps)),
-        gone=[0, *accumulate(int(s > 1 or s != s) for s in steps.number.tolist()), 1 << 30],
-        picture=_sums(brightness_weight(steps, habits.picture_trust)),
-        optics=_sums(steps.strange),
-        words=[0.0, *_sums(words)],
+        rhythms=idle,
+        exposure=np.cumsum(-exposure_out(steps, habits.still_share)),
+        number=np.cumsum(number_weight(steps)),
+        picture=np.cumsum(brightness_weight(steps, habits.picture_trust)),
+        optics=np.cumsum(steps.strange),
+        words=np.concatenate(([0.0], np.cumsum(words))),
+        # the end of the stream may hide files that are still to come
+        gone=np.concatenate(([0], np.cumsum(skipped), [1 << 40])).astype(np.int64),
         lead=_leads(steps),
-        breaks=[bool(b) for b in breaks],
+        breaks=breaks,
     )
 
 
-def _sums(values: Array) -> list[float]:
-    return list(accumulate(float(v) for v in values))
-
-
-def _leads(steps: Steps) -> list[int]:
+def _leads(steps: Steps) -> NDArray[np.int64]:
     """For each frame the first at or after it that has a time: a row that begins with frames without time
     owns no idle time before that one."""
-    lead = len(steps.timed)
-    found = []
-    for k in range(len(steps.timed) - 1, -1, -1):
-        lead = k if steps.timed[k] else lead
-        found.append(lead)
-    return found[::-1]
+    n = len(steps.timed)
+    places = np.where(steps.timed, np.arange(n), n)
+    return np.minimum.accumulate(places[::-1])[::-1].astype(np.int64)
 
 
-def candidates(stream: Stream, steps: Steps, settings: GroupingSettings) -> list[tuple[int, int, Shape]]:
-    """Rows worth weighing, with their shapes; found once, weighed once per pass."""
+def candidates(stream: Stream, steps: Steps, table: Array, settings: GroupingSettings) -> Rows:
+    """Rows that some partition might take, each grown frame by frame until it cannot recover."""
     habits = Habits(picture_trust=1.0)
-    weights = weights_of(stream, steps, habits, settings)
+    w = weights_of(stream, steps, table, habits, settings)
+    # Everything but the shape and the idle time, as one running sum for quick growing.
+    rest = (w.exposure + w.number + w.picture + w.optics + w.words[1:]).tolist()
+    before = (w.words[:-1] - w.words[1:]).tolist()
+    rhythms = list(zip(*w.rhythms.tolist(), strict=True))
     shares = [math.log(s) for s in habits.rhythm_share]
+    lead, breaks = w.lead.tolist(), w.breaks.tolist()
     moves = differences(list(steps.grid))
     others = _other_ladders(steps)
-    found = []
+    found: list[tuple[int, int, int]] = []
+    kinds: dict[int, int] = {}
+    shapes: list[Shape] = []
     n = len(stream.frames)
     for start in range(n):
         for end in range(start + 2, min(n, start + settings.longest_set) + 1):
-            if weights.breaks[end - 1]:
+            last = end - 1
+            if breaks[last]:
                 break
             shape = _shape(start, end, moves, others)
             if shape.hopeless:
                 break
-            gain = weigh(start, end, shape, weights, shares, habits, None).gain
-            if gain > 2 * KEEP:
-                found.append((start, end, shape))
+            base = rhythms[min(lead[start], last)]
+            idle = max(map(add, map(sub, rhythms[last], base), shares))
+            gain = SET_STARTS + shape.score + idle + rest[last] - rest[start] - before[start]
+            if gain > WORTH:
+                if id(shape) not in kinds:
+                    kinds[id(shape)] = len(shapes)
+                    shapes.append(shape)
+                found.append((start, end, kinds[id(shape)]))
             elif gain < GIVE_UP and end - start > 2:
                 break
-    return found
+    columns = np.array(found, dtype=np.int64).reshape(-1, 3).T
+    return Rows(start=columns[0], end=columns[1], kind=columns[2], shapes=shapes)
 
 
 def _other_ladders(steps: Steps) -> list[tuple[int, ...]]:
@@ -165,39 +185,34 @@ def _cheaper(shape: Shape, price: float) -> Shape:
     return Shape(**{**values, "score": shape.score + price})
 
 
-def weigh(
-    start: int, end: int, shape: Shape, w: Weights, shares: Sequence[float], habits: Habits, first: int | None
-) -> Candidate:
-    """The gain of reading ``start`` to ``end`` as one bracket of this shape."""
-    last = end - 1
-    lead = min(w.lead[start], last)
-    rhythm, idle = 0, -math.inf
-    for r, sums in enumerate(w.rhythms):
-        value = sums[last] - sums[lead] + shares[r]
-        if value > idle:
-            rhythm, idle = r, value
+def weighed(rows: Rows, steps: Steps, w: Weights, habits: Habits, above: float = KEEP) -> list[Candidate]:
+    """All rows under these habits that gain more than ``above``."""
+    if not len(rows.start):
+        return []
+    start, end, last = rows.start, rows.end, rows.end - 1
+    lead = np.minimum(w.lead[start], last)
+    idles = w.rhythms[:, last] - w.rhythms[:, lead] + np.log(habits.rhythm_share)[:, None]
+    rhythm = idles.argmax(axis=0)
     # a file is missing at either end or inside, as far as the counter tells: then a part may be all there is
-    gone = w.gone[min(end + 1, len(w.gone) - 1)] > w.gone[start]
-    pattern = shape.score + habits.pattern_weight(shape, gone)
-    exposure = w.exposure[last] - w.exposure[start]
-    number = w.number[last] - w.number[start]
-    picture = w.picture[last] - w.picture[start]
-    words = w.words[end] - w.words[start] + w.optics[last] - w.optics[start]
-    begin = SET_STARTS + habits.start_weight(first)
-    return Candidate(
-        start=start,
-        end=end,
-        gain=begin + pattern + exposure + idle + number + picture + words,
-        shape=shape,
-        rhythm=rhythm,
-        parts=(begin, pattern, exposure, idle, number, picture, words),
+    gone = w.gone[np.minimum(end + 1, len(w.gone) - 1)] > w.gone[start]
+    pairs, which = np.unique(2 * rows.kind + gone, return_inverse=True)
+    shapes = [(rows.shapes[pair // 2], bool(pair % 2)) for pair in pairs.tolist()]
+    scores = np.array([s.score + habits.pattern_weight(s, g) for s, g in shapes])
+    parts = np.stack(
+        [
+            SET_STARTS + np.array([habits.start_weight(g) for g in steps.grid])[start],
+            scores[which],
+            w.exposure[last] - w.exposure[start],
+            idles.max(axis=0),
+            w.number[last] - w.number[start],
+            w.picture[last] - w.picture[start],
+            w.words[end] - w.words[start] + w.optics[last] - w.optics[start],
+        ]
     )
-
-
-def weighed(
-    rows: Sequence[tuple[int, int, Shape]], steps: Steps, weights: Weights, habits: Habits
-) -> list[Candidate]:
-    """All rows under these habits, without the ones no partition would take."""
-    shares = [math.log(s) for s in habits.rhythm_share]
-    found = (weigh(a, b, shape, weights, shares, habits, steps.grid[a]) for a, b, shape in rows)
-    return [c for c in found if c.gain > KEEP]
+    gains = parts.sum(axis=0)
+    kept = np.flatnonzero(gains > above)
+    columns = (start[kept], end[kept], gains[kept], rows.kind[kept], rhythm[kept], parts[:, kept].T)
+    return [
+        Candidate(start=a, end=b, gain=gain, shape=rows.shapes[kind], rhythm=r, parts=tuple(part))
+        for a, b, gain, kind, r, part in zip(*(c.tolist() for c in columns), strict=True)
+    ]

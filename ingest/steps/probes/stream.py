@@ -14,6 +14,8 @@ from itertools import pairwise
 from ingest.records.frames import Frame
 from ingest.steps.clocks.sequence import NEAR, card_order, clock, counter_step, in_order
 
+REST_S = 6 * 3600.0
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stream:
@@ -37,8 +39,23 @@ def streams(frames: Iterable[Frame]) -> tuple[Stream, ...]:
         for part in _one_body_each(body, bodies[body]):
             kept, partners = _without_partners(part)
             ordered, believed = in_order(kept)
-            found.append(Stream(body=body, frames=ordered, partners=partners, numbers_believed=believed))
+            for k, day in enumerate(_days(ordered)):
+                own = {} if k else partners
+                found.append(Stream(body=body, frames=day, partners=own, numbers_believed=believed))
     return tuple(found)
+
+
+def _days(frames: Sequence[Frame]) -> list[tuple[Frame, ...]]:
+    """Cut where a body rested for hours: habits are the day's, and no set runs over a night's sleep."""
+    days: list[list[Frame]] = []
+    last: float | None = None
+    for frame in frames:
+        now = clock(frame)
+        if not days or (now is not None and last is not None and now - last > REST_S):
+            days.append([])
+        days[-1].append(frame)
+        last = now if now is not None else last
+    return [tuple(d) for d in days]
 
 
 def _with_neighbours_body(frames: Iterable[Frame]) -> list[tuple[str, Frame]]:
