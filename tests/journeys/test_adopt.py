@@ -66,7 +66,7 @@ def said(show: Show, *, times: bool = True) -> dict[str, Any]:
 @pytest.mark.slow
 def test_everything_is_said_again_and_nothing_is_made_again(before: Show, tmp_path: Path) -> None:
     new = another_laptop(before, tmp_path)
-    trees = [tree(d) for d in new.disks]
+    trees = [tree(new, d) for d in new.disks]
     done = new.run("adopt", str(new.disks[0]))
     assert done.returncode in (0, 1), done.stderr
     done = new.run("adopt", str(new.disks[1]))
@@ -75,7 +75,7 @@ def test_everything_is_said_again_and_nothing_is_made_again(before: Show, tmp_pa
     new.put_in(lay.names()[0])
     assert new.run("watch", "--drain").returncode in (0, 1)
     for disk, was in zip(new.disks, trees, strict=True):
-        now = tree(disk)
+        now = tree(new, disk)
         assert now.keys() == was.keys()
         pictures = [p for p in was if "/cards/" in p or p.endswith((".exr", ".jpg", ".jsonl"))]
         assert {p: now[p] for p in pictures if not p.endswith((".json", ".mhl", ".xml"))} == \
@@ -90,13 +90,13 @@ def test_everything_is_said_again_and_nothing_is_made_again(before: Show, tmp_pa
 @pytest.mark.slow
 def test_without_the_log_probes_stay_where_their_records_say(before: Show, tmp_path: Path) -> None:
     new = another_laptop(before, tmp_path, papers_of_the_person=False)
-    trees = [tree(d).keys() for d in new.disks]
+    trees = [tree(new, d).keys() for d in new.disks]
     assert new.run("adopt", *map(str, new.disks)).returncode in (0, 1)
     filed = {(p["id"], p["shot"], p["setup"], p["day"]) for p in new.answer("probes")}
     assert filed == {(p["id"], p["shot"], p["setup"], p["day"]) for p in before.answer("probes")}
     assert any(setup == "99Z" for _, _, setup, _ in filed)
     # Without the clock notes the time in a name may be another: what was filed by hand is named anew.
-    assert [{k for k in tree(d) if k.endswith(".exr") and "99Z" not in k} for d in new.disks] == [
+    assert [{k for k in tree(new, d) if k.endswith(".exr") and "99Z" not in k} for d in new.disks] == [
         {k for k in t if k.endswith(".exr") and "99Z" not in k} for t in trees]
 
 
@@ -116,12 +116,13 @@ def test_damage_is_a_finding_and_no_copy(before: Show, tmp_path: Path) -> None:
     picture.write_bytes(data)
     done = new.run("adopt", str(new.disks[0]))
     assert done.returncode == 1
-    for name, kind in ((flipped.name, "copy differs"), (removed.name, "file missing"), (picture.name, "own file differs")):
+    for name, kind in (
+        (flipped.name, "copy differs"), (removed.name, "file missing"), (picture.name, "own file differs"),
+    ):
         assert any(f["kind"] == kind and name in f["item"] for f in new.findings()), kind
         assert name in done.stdout
     first = new.answer("status")["cards"][0]["destinations"][0]
     assert first["verified"] is False
-    assert flipped.read_bytes()[len(flipped.read_bytes()) // 2] is not None
 
 
 @pytest.mark.slow
