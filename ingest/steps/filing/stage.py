@@ -22,7 +22,7 @@ from ingest.records.setups import Question, SetupLog
 from ingest.records.stills import StillHeader
 from ingest.records.views import View
 from ingest.services import Services
-from ingest.steps.clocks.clips import ClipMoment, ClipStart, clip_starts
+from ingest.steps.clocks.clips import UNCHECKED_SIGMA_S, ClipMoment, ClipStart, clip_starts
 from ingest.steps.codes.signs import upside_down
 from ingest.steps.filing.naming import Convention, Named
 from ingest.steps.filing.placement import Evidences, place
@@ -290,7 +290,7 @@ def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
         start = None if taken is None else taken.replace(tzinfo=zone).timestamp() + float(clock.get("offset_s") or 0)
         id = still_id_of(digest)
         items.append(Item(id=id, kind="still", body=body, moments=() if start is None else (start,),
-                          sigma_s=float(clock.get("uncertainty_s") or CLIP_SIGMA_S)))
+                          sigma_s=float(clock.get("uncertainty_s") or UNCHECKED_SIGMA_S)))
         drafts.append((id, digest, str(said.get("role", "")), start))
     decisions = {
         i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
