@@ -76,7 +76,7 @@ def main() -> None:
             paints.append(time.monotonic() - started)
             cookie = cookie or answer.getheader("set-cookie", "").partition(";")[0]
         print(
-            f"page's text, {size / 1e3:.0f} kB: median {statistics.median(paints) * 1e3:6.1f} ms, worst {max(paints) * 1e3:.1f} ms"
+            f"page {size / 1e3:.0f} kB: median {statistics.median(paints) * 1e3:.1f} ms, worst {max(paints) * 1e3:.0f} ms"
         )
         lags = []
         for n in range(8):

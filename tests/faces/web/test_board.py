@@ -96,7 +96,7 @@ def test_nothing_is_asked_twice_when_nothing_changed(services: Services, monkeyp
     looker = Look(services)
     looker.look()
     asked: list[str] = []
-    monkeypatch.setattr(type(services.cards), "files", lambda self, card: asked.append(card) or ())
+    monkeypatch.setattr(type(services.cards), "files", lambda _, card: asked.append(card) or ())
     looker.look()
     assert asked == []
 
