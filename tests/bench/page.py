@@ -19,7 +19,7 @@ from ingest.faces.web.serving import PageServer
 from ingest.services import Services, close_services
 from tests.faces.web import shows
 
-CARDS, PROBES, FILES, LISTENERS = 200, 2000, 500, 10
+CARDS, PROBES, FILES, LISTENERS = 200, 2000, 500, 10  # the listeners' own CPU counts too: they are in this process
 
 
 def fill(services: Services) -> str:
@@ -76,7 +76,7 @@ def main() -> None:
             paints.append(time.monotonic() - started)
             cookie = cookie or answer.getheader("set-cookie", "").partition(";")[0]
         print(
-            f"page's text, {size / 1e3:.0f} kB: median {statistics.median(paints) * 1e3:6.1f} ms, worst {max(paints) * 1e3:.1f} ms"
+            f"page {size / 1e3:.0f} kB: {statistics.median(paints) * 1e3:.1f} ms, worst {max(paints) * 1e3:.0f} ms"
         )
         lags = []
         for n in range(8):

@@ -121,7 +121,7 @@ class Looker:
         self._probes: tuple[Any, tuple[ProbeGlance, ...], int] = (None, (), 0)
         self._findings: tuple[Any, tuple[Any, ...], int] = (None, (), 0)
         self._turn = 0
-        self._behind = False
+        self.behind = False
 
     def event(self, name: str, fields: Mapping[str, Any]) -> None:
         """Progress of the copier in this process."""
@@ -144,7 +144,7 @@ class Looker:
         changes = self._glances.changes()
         named, self._named = self._named, set()
         reading = set((services.work.recall("reading") or "").split())
-        if changes != self._changes or named or fresh or self._behind:
+        if changes != self._changes or named or fresh or self.behind:
             self._judge(now, reading | named)
             self._changes = changes
         return Board(
@@ -164,15 +164,15 @@ class Looker:
         policy = answers.policy(self._services.settings)
         judged: dict[str, _Judged] = {}
         steady = self._services.clock.steady_s
-        began, self._behind = steady(), False
+        began, self.behind = steady(), False
         for card in sorted(cards, key=lambda c: c.mount is None and c.id not in hot):
             known = self._judged.get(card.id)
             if known is not None and known.card == card and not self._is_due(known, card, now, hot, turn):
                 judged[card.id] = known
                 continue
-            absent = card.mount is None and card.id not in hot
-            if absent and steady() - began > _PASS_S:  # the rest next time: the cards that are here do not wait for it
-                self._behind = True
+            away = card.mount is None and card.id not in hot
+            if away and steady() - began > _PASS_S:  # the rest next time: the cards that are here do not wait for it
+                self.behind = True
                 if known is not None:
                     judged[card.id] = known
                 continue

@@ -78,6 +78,8 @@ class Hub:
                 changed = True
         if changed:
             self._tell()
+        if self._looker.behind:
+            self._wake.set()
 
     def _run(self) -> None:
         while not self._closed.is_set():

@@ -75,9 +75,20 @@ def environment() -> Environment:
     return made
 
 
-def parts(board: Board) -> Mapping[str, str]:
-    """Each live part of the page as text.  The public one holds nothing but what a carrier must see."""
-    return {name: environment().get_template(f"part_{name}.html").render(board=board) for name in PARTS}
+def parts(board: Board, before: dict[str, tuple[Any, str]] | None = None) -> Mapping[str, str]:
+    """Each live part of the page as text.  The public one holds nothing but what a carrier must see.
+
+    ``before`` keeps what was rendered from what: a part whose facts are the same is not rendered again.
+    """
+    known = {} if before is None else before
+    facts: dict[str, Any] = {
+        "slots": board.slots, "cards": board.cards, "disks": (board.destinations, board.clock),
+        "findings": (board.findings, board.asking), "probes": (board.probes, board.probe_count),
+    }
+    for name in PARTS:
+        if name not in known or known[name][0] != facts[name]:
+            known[name] = (facts[name], environment().get_template(f"part_{name}.html").render(board=board))
+    return {name: known[name][1] for name in PARTS}
 
 
 def page(template: str, **values: Any) -> str:

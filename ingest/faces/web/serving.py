@@ -40,7 +40,8 @@ class PageServer:
         self.address = f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
         self.is_open = is_loopback(page.address)
         self._looker = Looker(services)
-        self.hub = Hub(self._looker, pages.parts, services.log)
+        rendered: dict[str, Any] = {}
+        self.hub = Hub(self._looker, lambda board: pages.parts(board, rendered), services.log)
         self.gate = Gate(clock_s=services.clock.steady_s, on_code=on_code)
         self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="page work")
         app = App(services, self.hub, self.gate, self._pool, wake=wake, trusted=self.is_open)

@@ -96,7 +96,7 @@ def test_nothing_is_asked_twice_when_nothing_changed(services: Services, monkeyp
     looker = Look(services)
     looker.look()
     asked: list[str] = []
-    monkeypatch.setattr(type(services.cards), "files", lambda self, card: asked.append(card) or ())
+    monkeypatch.setattr(type(services.cards), "files", lambda _, card: asked.append(card) or ())
     looker.look()
     assert asked == []
 
@@ -105,4 +105,9 @@ def test_parts_are_equal_where_nothing_changed(services: Services) -> None:
     shows.add_card(services, "A")
     shows.add_probes(services, 3)
     looker = Look(services)
-    assert pages.parts(looker.look()) == pages.parts(looker.look())
+    kept: dict[str, tuple[object, str]] = {}
+    first = pages.parts(looker.look(), kept)
+    assert first == pages.parts(looker.look(), kept) == pages.parts(looker.look())
+    shows.add_card(services, "B", n=1)
+    second = pages.parts(looker.look(), kept)
+    assert second["slots"] != first["slots"] and second["probes"] == first["probes"]
