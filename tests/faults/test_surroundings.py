@@ -152,7 +152,7 @@ def test_30_the_ledger_cannot_be_written(tmp_path: Path) -> None:
 
     real = cart.ledger.record
 
-    def full(**facts: object) -> None:
+    def full(**_: object) -> None:
         raise LedgerUnusable("database or disk is full.")
 
     cart.ledger.record = full  # type: ignore[method-assign]

@@ -170,8 +170,8 @@ class Looker:
             if known is not None and known.card == card and not self._is_due(known, card, now, hot, turn):
                 judged[card.id] = known
                 continue
-            away = card.mount is None and card.id not in hot
-            if away and steady() - began > _PASS_S:  # the rest next time: the cards that are here do not wait for it
+            absent = card.mount is None and card.id not in hot
+            if absent and steady() - began > _PASS_S:  # the rest next time: the cards that are here do not wait for it
                 self.behind = True
                 if known is not None:
                     judged[card.id] = known

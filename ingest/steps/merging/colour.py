@@ -51,7 +51,7 @@ def between(source: str, target: str) -> F64:
         return np.eye(3)
     a, b = CHROMATICITIES[source], CHROMATICITIES[target]
     whites = adapt(xyz_of(a[6], a[7]), xyz_of(b[6], b[7]))
-    return np.linalg.solve(to_xyz(target), whites @ to_xyz(source))
+    return np.asarray(np.linalg.solve(to_xyz(target), whites @ to_xyz(source)), np.float64)
 
 
 def from_profile(to_xyz_d50: Sequence[Sequence[float]] | F64, target: str) -> F64:

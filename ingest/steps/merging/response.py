@@ -76,8 +76,8 @@ class Fit:
     """``log_exposures`` and their standard deviations (K); ``curve`` the spline's coefficients (zeros
     without one), ``offset`` the black level's error in light; ``residual`` the robust rms of log light
     beyond photon noise, ``cost`` the robust cost an observation, ``observations`` their number.
-    ``by_channel`` (K, C) is the median log residual of a frame's channel (NaN: too little seen), ``lowest`` and ``highest`` the
-    log light between which the curve was seen."""
+    ``by_channel`` (K, C) is the median log residual of a frame's channel (NaN: too little seen),
+    ``lowest`` and ``highest`` the log light between which the curve was seen."""
 
     log_exposures: F64
     sigmas: F64
@@ -118,12 +118,13 @@ class _Design:
 
     def against(self, y: F64) -> F64:
         """The design's transpose times ``y``, (columns)."""
-        return np.bincount(self._where.ravel(), (self._values * y[:, None]).ravel(), minlength=self.columns)
+        counted = np.bincount(self._where.ravel(), (self._values * y[:, None]).ravel(), minlength=self.columns)
+        return np.asarray(counted, np.float64)
 
     def by_cell(self, weight: F64) -> F64:
         """Weighted sums of the rows of each cell, (cells, columns)."""
         counted = np.bincount(self._in_cell, (self._values * weight[:, None]).ravel(), self._cells * self.columns)
-        return counted.reshape(self._cells, self.columns)
+        return np.asarray(counted.reshape(self._cells, self.columns), np.float64)
 
     def normal(self, weight: F64) -> F64:
         """The design's transpose times weights times the design."""

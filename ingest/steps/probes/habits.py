@@ -78,7 +78,8 @@ class Habits:
                 gone = missing_from(once, pattern.shape.stops)
             if gone is not None:
                 share = math.log((met - DISCOUNT / 2) / every)
-                price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates + AT_FIRST * (len(once) > 0 and stops[0] == stops[1])
+                first = len(once) > 0 and stops[0] == stops[1]
+                price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates + AT_FIRST * first
                 best = max(best, share - price - (LESS if shape.unknown else 0.0))
         return best - shape.score
 

@@ -136,5 +136,6 @@ def test_a_night_of_cards_keeps_handles_and_threads(tmp_path: Path) -> None:
     for i in range(8):
         card = fill(tmp_path / f"card{i}", {"DCIM/1.JPG": some_bytes(i, 3000)})
         cart.run(cart.take(card))
-        seen.append((len(os.listdir("/proc/self/fd")) if os.path.isdir("/proc/self/fd") else 0, threading.active_count()))
+        handles = len(os.listdir("/proc/self/fd")) if os.path.isdir("/proc/self/fd") else 0
+        seen.append((handles, threading.active_count()))
     assert seen[-1][0] <= seen[2][0] + 4 and seen[-1][1] <= seen[2][1] + 1, seen

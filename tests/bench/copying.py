@@ -197,7 +197,8 @@ def compare(base: Path, source: Path, args: argparse.Namespace, count: int) -> N
             times[name].append(seconds)
     n, size = SETS[args.set]
     print(
-        f"{n} x {size >> 10} KiB, {count} destination(s), {args.rounds} rounds; ours {statistics.median(times['ours']):.2f} s, "
+        f"{n} x {size >> 10} KiB, {count} destination(s), {args.rounds} rounds; "
+        f"ours {statistics.median(times['ours']):.2f} s, "
         f"largest resident {most:.0f} MiB"
     )
     for name in args.against:
