@@ -32,17 +32,15 @@ _PATCHES = 8
 _REACH = 12  # coarse pixels searched to either side
 _LEAST = 0.04  # a smaller shift is left alone (pixels)
 _MOST = 30_000  # pixels a region and pair
-_MODEL = 0.01  # log light: what curve and interpolation leave whatever the noise
 _PROOF = 4.0  # standard errors
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Look:
-    """Log light (h, w) of one frame's region, where it may be compared (1/0), and its variance."""
+    """Log light (h, w) of one frame's region, and where it may be compared (1/0)."""
 
     log: F32
     valid: npt.NDArray[np.uint8]
-    variance: F32
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,9 +71,7 @@ def look(stack: Stack, k: int, s: float, model: Noise, region: tuple[int, int, i
     floor = 3.0 * np.sqrt(model.floor) + 9.0 * model.gain
     valid = (light.max(axis=2) < stack.clips[k]) & (level > floor)
     log = np.log(np.maximum(level, floor) / s, dtype=np.float32)
-    held = np.maximum(level, floor)
-    variance = (np.float32(model.floor) + np.float32(model.gain) * held) / (held * held * light.shape[2])
-    return Look(log=log, valid=valid.astype(np.uint8), variance=variance)
+    return Look(log=log, valid=valid.astype(np.uint8))
 
 
 def align(stack: Stack, exposures: Sequence[float], models: Sequence[Noise], reference: int) -> Alignment:
@@ -229,11 +225,7 @@ def _normal(a: Look, b: Look, d: F64) -> tuple[F64, F64, float, int] | None:
     difference = (two - one).ravel()[at].astype(float)
     level = mean.ravel()[at].astype(float)
     level = (level - level.mean()) / (level.std() + 1e-6)
-    # pixels near the floor, where the noise decides what is compared, must not steer
-    noise = a.variance[rows[0] : rows[1], columns[0] : columns[1]].ravel()[at] + b.variance[sub].ravel()[at]
-    sure = 1.0 / (noise.astype(float) + _MODEL**2)
-    sure /= sure.mean()
-    weight = sure.copy()
+    weight = np.ones(at.size)
     nuisance = np.stack([np.ones(at.size), level, level**2, level**3], axis=1)
     columns_all = np.concatenate([np.stack([-gx, -gy], axis=1), nuisance], axis=1)
     solution: F64 = np.zeros(columns_all.shape[1])
@@ -243,8 +235,8 @@ def _normal(a: Look, b: Look, d: F64) -> tuple[F64, F64, float, int] | None:
         right = weighted.T @ difference
         solution = np.linalg.solve(full, right) if np.linalg.cond(full) < 1e14 else np.zeros(len(right))
         off = difference - columns_all @ solution
-        scale = 1.4826 * np.median(np.abs(off) * np.sqrt(sure)) + 1e-4
-        weight = sure / (1.0 + (off * np.sqrt(sure) / (3 * scale)) ** 2)
+        scale = 1.4826 * np.median(np.abs(off)) + 1e-4
+        weight = 1.0 / (1.0 + (off / (3 * scale)) ** 2)
     # eliminate the nuisance from the 2x2 system of the shift
     weighted = columns_all * weight[:, None]
     full = weighted.T @ columns_all

@@ -144,10 +144,8 @@ def _codes(stack: Stack, k: int) -> npt.NDArray[np.float32]:
 
 
 def _reference(taken: Sequence[npt.NDArray[np.float32]], clip_codes: Sequence[float]) -> int:
-    """The frame that holds most of the picture well above black, less what it clips: where others lie
-    outside the picture, only the reference is left."""
-    held = [float(np.mean((t > 0.06 * clip) & (t < clip)) - np.mean(t >= clip))
-            for t, clip in zip(taken, clip_codes, strict=True)]  # fmt: skip
+    """The frame that holds most of the picture well above black and below white."""
+    held = [float(np.mean((t > 0.06 * clip) & (t < clip))) for t, clip in zip(taken, clip_codes, strict=True)]
     return int(np.argmax(held))
 
 

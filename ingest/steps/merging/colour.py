@@ -37,7 +37,7 @@ def to_xyz(space: str) -> F64:
 
 def adapt(source: F64, target: F64) -> F64:
     """Bradford adaptation between two whites given as XYZ."""
-    ratio: F64 = (_BRADFORD @ target) / (_BRADFORD @ source)
+    ratio = (_BRADFORD @ target) / (_BRADFORD @ source)
     return np.asarray(np.linalg.solve(_BRADFORD, ratio[:, None] * _BRADFORD), np.float64)
 
 

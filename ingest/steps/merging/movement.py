@@ -30,7 +30,6 @@ Grain = Callable[[npt.NDArray[np.float32]], npt.NDArray[np.float32]]
 _TOLERANCE = 0.03  # of the consensus
 _PROOF = 4.5  # standard deviations
 _EDGE = 0.05  # of the local range: what a twentieth of a pixel may do at an edge
-_EDGE_RESAMPLED = 0.15  # the same where frames were resampled
 _VOTE = 0.04  # relative deviation below which all votes are alike
 _SUSPICIOUS = 4.0
 
@@ -48,26 +47,22 @@ class Movement:
 
 def find(
     frames: Sequence[FrameModel], load: LoadRows, shape: tuple[int, int, int], side: int, grain: Grain,
-    margin: int = 1, rows: int = 128,
+    rows: int = 128,
 ) -> Movement:  # fmt: skip
     """Compare all frames (dark to bright) in bands of ``rows``; ``shape`` is that of the stack.
 
     Colour pictures are compared by luminance: a codec that stores colour coarsely errs in single
     channels, not there.  ``grain(light)`` is half a step of rounding at that light, which averaging over
-    a window does not remove.  ``margin`` is how many windows a rejection grows by: a block codec drags
-    the figure's edge through the whole block.
+    a window does not remove.
     """
     h, w, _ = shape
     high, wide = -(-h // side), -(-w // side)
     out = np.zeros((len(frames), high, wide), np.uint8)
-    whole = np.zeros_like(out)
     for top in range(0, h, rows):
         bottom = min(h, top + rows)
         windows = [_reduce(*load(k, top, bottom), frames[k].clip, side) for k in range(len(frames))]
-        band = slice(top // side, -(-bottom // side))
-        out[:, band] = _outliers(frames, windows, side, grain)
-        whole[:, band] = [v.present & (1 - v.clipped) for v in windows]
-    return _grown(out, whole, side, margin)
+        out[:, top // side : -(-bottom // side)] = _outliers(frames, windows, side, grain)
+    return _grown(out, side)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +129,6 @@ def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: i
     if not suspicious.any():
         return out
     local = cv2.dilate(_single(centre), _NEAR) - cv2.erode(_single(centre), _NEAR)
-    local *= _EDGE_RESAMPLED if any(f.resampled for f in frames) else _EDGE
     at = np.flatnonzero(suspicious)
     picked: list[npt.NDArray[Any]] = [a.reshape(count, h * w, -1)[:, at] for a in (radiance, whole, present)]
     edge = local.reshape(h * w, 1)[at]
@@ -157,13 +151,12 @@ def _judge(
     """(K, n): frames that disagree with the weighted median in any channel; never all of a window."""
     positive = np.maximum(radiance, 0)
     own = (floor + gain * s * positive) / (s * s) / (side * side * 0.5)
-    middle = _middle(positive, whole, s)
+    middle = _middle(positive, whole)
     vote = np.where(whole, 1.0 / (own + (_VOTE * middle) ** 2 + 1e-30), 0.0)
     consensus = _weighted_median(radiance, vote)
     level = np.maximum(consensus, 0)
     variance = (floor + gain * s * level) / (s * s) / (side * side * 0.5)
-    variance = variance + 1.0 / np.maximum(vote.sum(axis=0), 1e-30)
-    limit = _PROOF * np.sqrt(variance) + _TOLERANCE * level + edge + grain(s * level) / s
+    limit = _PROOF * np.sqrt(variance) + _TOLERANCE * level + _EDGE * edge + grain(s * level) / s
     off = radiance - consensus
     bad = np.where(whole, np.abs(off), np.where(present, off, 0)) > limit
     bad_frame: npt.NDArray[np.bool_] = np.max(bad, axis=2)
@@ -177,12 +170,10 @@ def _judge(
     return out
 
 
-def _middle(values: F32, whole: npt.NDArray[np.bool_], s: F32) -> F32:
-    """A rough level of each window, for the cap of the votes: readings over exposures of the frames that
-    hold it.  (A plain mean of radiances would be the noise of the darkest frame.)"""
-    held = np.where(np.broadcast_to(whole, values.shape), s, np.float32(0))
-    out: F32 = (values * held).sum(axis=0) / np.maximum(held.sum(axis=0), np.float32(1e-30))
-    return out
+def _middle(values: F32, whole: npt.NDArray[np.bool_]) -> F32:
+    """A rough level of each window, for the cap of the votes: the mean over frames that hold it."""
+    held = np.broadcast_to(whole, values.shape)
+    return np.where(held, values, 0).sum(axis=0) / np.maximum(held.sum(axis=0), 1)  # type: ignore[no-any-return]
 
 
 def _weighted_median(values: F32, weights: F32) -> F32:
@@ -198,19 +189,18 @@ def _weighted_median(values: F32, weights: F32) -> F32:
     return (pick[0] + pick[1]) / 2  # type: ignore[no-any-return]
 
 
-def _grown(out: U8, whole: U8, side: int, margin: int) -> Movement:
-    """Lonely windows dropped, the rest grown by a window, and one frame that holds the place kept
-    everywhere: the growth never takes the last."""
+def _grown(out: U8, side: int) -> Movement:
+    """Lonely windows dropped, the rest grown by a window, and one frame kept everywhere."""
     grown = np.zeros_like(out)
     for k in range(len(out)):
         neighbours = cv2.filter2D(out[k], cv2.CV_8U, _NEAR)
         kept = ((out[k] > 0) & (neighbours >= 3)).astype(np.uint8)
-        grown[k] = cv2.dilate(kept, np.ones((2 * margin + 1, 2 * margin + 1), np.uint8))
-    nobody = ((grown == 0) & (whole > 0)).max(axis=0) == 0
+        grown[k] = cv2.dilate(kept, _NEAR)
+    nobody = grown.min(axis=0) > 0
     if nobody.any():
-        best = np.argmax(whole * (2 - out), axis=0)
+        fewest = np.argmin(out, axis=0)
         at = np.nonzero(nobody)
-        grown[(best[at], *at)] = 0
+        grown[(fewest[at], *at)] = 0
     share = float((grown.max(axis=0) > 0).mean())
     masks = tuple((1 - g) if g.any() else None for g in grown)
     return Movement(side=side, masks=masks, share=share, by_frame=tuple(float(g.mean()) for g in grown))

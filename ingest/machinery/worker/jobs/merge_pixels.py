@@ -87,16 +87,13 @@ def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement
     def rows(k: int, top: int, bottom: int) -> tuple[F32, npt.NDArray[np.uint8] | None]:
         if plan.shifts is None or k == plan.reference:
             return stack.light(k, top, bottom), None
-        region = (top, bottom, 0, w)
-        light, usable, harsh = resample.aligned(stack, k, region, plan.shifts[k], plan.models[k],
-                                                plan.models[plan.reference])  # fmt: skip
+        light, usable, harsh = resample.aligned(stack, k, (top, bottom, 0, w), plan.shifts[k])
         return light, cv2.bitwise_and(usable, 1 - harsh)
 
     def grain(light: F32) -> F32:
         return np.sqrt(3.0 * curves.rounding(stack.encoding, light)).astype(np.float32)
 
-    margin = 2 if plan.source == "jpeg" else 1
-    found = movement.find(plan.models, rows, stack.shape, side, grain, margin)
+    found = movement.find(plan.models, rows, stack.shape, side, grain)
     measures.moved = found.share
     measures.moved_by_frame = found.by_frame
     return found
@@ -165,31 +162,22 @@ class _Output:
         region = (top, bottom, left, right)
         sound: list[npt.NDArray[np.bool_]] = []  # where the reference, which needs no resampling, is unclipped
 
-        def load(k: int, still: bool = True) -> tuple[F32, npt.NDArray[np.uint8] | None]:
+        def load(k: int) -> tuple[F32, npt.NDArray[np.uint8] | None]:
             if self.plan.shifts is None or k == self.plan.reference:
                 light, usable = stack.light(k, *region), None
             else:
-                models = self.plan.models
-                light, usable, harsh = resample.aligned(stack, k, region, self.plan.shifts[k], models[k],
-                                                        models[self.plan.reference])  # fmt: skip
+                light, usable, harsh = resample.aligned(stack, k, region, self.plan.shifts[k])
                 if harsh.any():
                     if not sound:
                         own = stack.light(self.plan.reference, *region)
                         sound.append(np.min(own < stack.clips[self.plan.reference], axis=2))
                     usable[(harsh > 0) & sound[0]] = 0
-            mask = self._still(k, *region) if still else None
-            if mask is not None:
-                usable = mask if usable is None else cv2.bitwise_and(usable, mask)
+            still = self._still(k, top, bottom, left, right)
+            if still is not None:
+                usable = still if usable is None else cv2.bitwise_and(usable, still)
             return light.reshape(shape), None if usable is None else np.repeat(usable, c, axis=1)
 
         t = radiance.estimate(self.plan.models, load, shape)
-        if t.clipped.any() and self.masks is not None and any(self._still(k, *region) is not None
-                                                              for k in range(stack.count)):  # fmt: skip
-            # where leaving out what moved left nothing, a mixture is better than a bound
-            whole = radiance.estimate(self.plan.models, lambda k: load(k, still=False), shape)
-            for part, other in ((t.radiance, whole.radiance), (t.sigma, whole.sigma), (t.support, whole.support)):
-                np.copyto(part, other, where=t.clipped > 0)
-            np.copyto(t.clipped, whole.clipped)
         np.maximum(t.radiance, 0.0, out=t.radiance)
         self._place(t, (bottom - top, right - left, c), top, bottom, left, right)
 
