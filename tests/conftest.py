@@ -1,0 +1,8 @@
+"""How the tests run everywhere: no test fails because the machine was busy."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("unhurried")
