@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ingest.errors import EXIT_WELL, UsageError
-from ingest.settings.model import Settings
 from ingest.steps.setups.slates import ROLES, Slate
+
+if TYPE_CHECKING:  # the table of settings is heavy, and most commands start without it
+    from ingest.settings.model import Settings
 
 
 def add(commands: Any) -> None:
