@@ -24,6 +24,8 @@ MORNING = datetime(2031, 5, 17, 6, 30, tzinfo=UTC)
 # corner mark altogether leaves nothing to find.
 FLOOR = dict.fromkeys(VIEWS, 3) | {"very small": 2, "glare": 2, "blinding glare": 0}
 
+pytestmark = pytest.mark.slow  # rendered photographs take half a minute
+
 
 @pytest.mark.parametrize("name", sorted(VIEWS))
 def test_codes_are_read_from_photographs(name: str) -> None:
