@@ -1,4 +1,6 @@
-"""Thresholds and rates of the quality findings on simulated bursts.  Run: python -m tests.bench.quality [bursts] [rates]
+"""Thresholds and rates of the quality findings on simulated bursts.
+
+Run: python -m tests.bench.quality [bursts] [rates]
 
 Every burst is a lat-long scene of known radiance photographed in eight frames two stops apart, with
 photon noise, read noise, rounding to 12 bits and shutters off by 1 % (one standard deviation).  Each
