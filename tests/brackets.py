@@ -155,7 +155,8 @@ def make(
         well = body.full_well / (iso / 100.0)
         light = moment * np.array(body.gains)
         signal = sense(light * s, body, rng, well)
-        information += fisher(light * s, body, well) * (light * s) ** 2
+        still = truth * np.array(body.gains) * s
+        information += fisher(still, body, well) * still**2
         moments.append(moment)
         shots.append(Shot(units=s, exposure_s=t, iso=iso, data=encode(signal, body, kind, pattern)))
     bound = 1.0 / np.maximum(information, 1e-30)

@@ -21,26 +21,29 @@ import numpy.typing as npt
 
 from ingest.steps.merging import resample
 from ingest.steps.merging.noise import Noise
-from ingest.steps.merging.stack import Stack
+from ingest.steps.merging.stack import Stack, grey, largest
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 
-_SMALL = 640  # width of the picture for the coarse search
+_SMALL = 360  # width of the picture for the coarse search
 _PATCH = 256
 _PATCHES = 8
 _REACH = 12  # coarse pixels searched to either side
 _LEAST = 0.04  # a smaller shift is left alone (pixels)
 _MOST = 30_000  # pixels a region and pair
+_MODEL = 0.01  # log light: what curve and interpolation leave whatever the noise
+_TEXTURE = 24.0  # times the squared gradient of noise along an axis: one noisy pixel in 200,000 is steeper
 _PROOF = 4.0  # standard errors
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Look:
-    """Log light (h, w) of one frame's region, and where it may be compared (1/0)."""
+    """Log light (h, w) of one frame's region, where it may be compared (1/0), and its variance."""
 
     log: F32
     valid: npt.NDArray[np.uint8]
+    variance: F32
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -67,11 +70,13 @@ def look(stack: Stack, k: int, s: float, model: Noise, region: tuple[int, int, i
             grid = part[:h, :w].reshape(h // (p * step), step, p, w // (p * step), step, p, 1)
             part = np.ascontiguousarray(grid[:, 0, :, :, 0]).reshape(h // step, w // step, 1)
     light = stack.encoding.light(np.ascontiguousarray(part))
-    level = light.mean(axis=2)
+    level = grey(light)
     floor = 3.0 * np.sqrt(model.floor) + 9.0 * model.gain
-    valid = (light.max(axis=2) < stack.clips[k]) & (level > floor)
+    valid = (largest(light) < stack.clips[k]) & (level > floor)
     log = np.log(np.maximum(level, floor) / s, dtype=np.float32)
-    return Look(log=log, valid=valid.astype(np.uint8))
+    held = np.maximum(level, floor)
+    variance = (np.float32(model.floor) + np.float32(model.gain) * held) / (held * held * light.shape[2])
+    return Look(log=log, valid=valid.astype(np.uint8), variance=variance)
 
 
 def align(stack: Stack, exposures: Sequence[float], models: Sequence[Noise], reference: int) -> Alignment:
@@ -100,7 +105,9 @@ def align(stack: Stack, exposures: Sequence[float], models: Sequence[Noise], ref
     positions = positions * scale
     sigma *= scale
     largest = float(np.abs(positions[linked]).max()) if linked.any() else 0.0
-    moved = largest > max(_LEAST, _PROOF * sigma)
+    loops = [positions[j] - positions[i] - scale * d for (i, j), d in zip(pairs, shifts, strict=True)]
+    torn = float(np.median([np.hypot(*v) for v in loops]))
+    moved = largest > max(_LEAST, _PROOF * sigma, 4 * torn)
     return Alignment(
         shifts=tuple((float(x), float(y)) for x, y in positions) if moved else still,
         sigma=sigma, moved=moved, compared=True,
@@ -186,7 +193,7 @@ def _refine(a: Sequence[Look], b: Sequence[Look], start: F64) -> tuple[F64, F64]
                 right += part[1]
                 square += part[2]
                 count += part[3]
-        if count < 400 or np.linalg.cond(total) > 1e6:
+        if count < 100 or np.linalg.cond(total) > 1e6:
             return None
         move = np.linalg.solve(total, right)
         length = float(np.hypot(*move))
@@ -220,12 +227,20 @@ def _normal(a: Look, b: Look, d: F64) -> tuple[F64, F64, float, int] | None:
     mean = (one + two) * np.float32(0.5)
     slope_x = cv2.sepFilter2D(mean, cv2.CV_32F, _SLOPE, _ONE)
     slope_y = cv2.sepFilter2D(mean, cv2.CV_32F, _ONE, _SLOPE)
-    at = _steepest(slope_x, slope_y, both)
+    noisy = a.variance[rows[0] : rows[1], columns[0] : columns[1]] + b.variance[sub]
+    steep = np.greater(slope_x * slope_x + slope_y * slope_y, noisy * np.float32(_TEXTURE * _SLOPE_NOISE))
+    at = _steepest(slope_x, slope_y, both & steep.view(np.uint8))
+    if at.size < 100:
+        return None  # what looks like texture is the noise of the pictures
     gx, gy = slope_x.ravel()[at].astype(float), slope_y.ravel()[at].astype(float)
     difference = (two - one).ravel()[at].astype(float)
     level = mean.ravel()[at].astype(float)
     level = (level - level.mean()) / (level.std() + 1e-6)
-    weight = np.ones(at.size)
+    # pixels near the floor, where the noise decides what is compared, must not steer
+    noise = noisy.ravel()[at]
+    sure = 1.0 / (noise.astype(float) + _MODEL**2)
+    sure /= sure.mean()
+    weight = sure.copy()
     nuisance = np.stack([np.ones(at.size), level, level**2, level**3], axis=1)
     columns_all = np.concatenate([np.stack([-gx, -gy], axis=1), nuisance], axis=1)
     solution: F64 = np.zeros(columns_all.shape[1])
@@ -235,8 +250,8 @@ def _normal(a: Look, b: Look, d: F64) -> tuple[F64, F64, float, int] | None:
         right = weighted.T @ difference
         solution = np.linalg.solve(full, right) if np.linalg.cond(full) < 1e14 else np.zeros(len(right))
         off = difference - columns_all @ solution
-        scale = 1.4826 * np.median(np.abs(off)) + 1e-4
-        weight = 1.0 / (1.0 + (off / (3 * scale)) ** 2)
+        scale = 1.4826 * np.median(np.abs(off) * np.sqrt(sure)) + 1e-4
+        weight = sure / (1.0 + (off * np.sqrt(sure) / (3 * scale)) ** 2)
     # eliminate the nuisance from the 2x2 system of the shift
     weighted = columns_all * weight[:, None]
     full = weighted.T @ columns_all
@@ -260,6 +275,8 @@ def _steepest(gx: F32, gy: F32, both: npt.NDArray[np.uint8]) -> npt.NDArray[np.i
 #: Central difference of eighth order, for gradients without the usual loss at fine detail.
 _SLOPE = np.array([1 / 280, -4 / 105, 1 / 5, -4 / 5, 0, 4 / 5, -1 / 5, 4 / 105, -1 / 280], np.float32)
 _ONE = np.ones(1, np.float32)
+#: Squared gradient that unit noise variance of both pictures together leaves in their mean.
+_SLOPE_NOISE = 2 * float(np.sum(_SLOPE.astype(float) ** 2)) / 4
 
 
 def _positions(
@@ -287,6 +304,9 @@ def _positions(
     sd = np.sqrt(np.maximum(np.diag(covariance), 0)).reshape(n, 2).max(axis=1)
     linked = sd < 1.0
     linked[reference] = True
-    positions = np.where(linked[:, None], solution.reshape(n, 2), 0.0)
+    positions = solution.reshape(n, 2).copy()
+    known = np.flatnonzero(linked)
+    for k in np.flatnonzero(~linked):  # nothing to compare: the neighbour in exposure is the best guess
+        positions[k] = positions[known[np.argmin(np.abs(known - k))]]
     others = [v for k, v in enumerate(sd) if linked[k] and k != reference]
     return positions, float(np.max(others)) if others else 0.0, linked

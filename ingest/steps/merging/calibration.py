@@ -28,6 +28,8 @@ _SAMPLES = 400_000  # readings a frame for its histogram
 _BELIEVED = 0.02  # cost an observation by which a curve must beat a simpler one
 _SLOPE = 0.02  # what shutters' errors explain of a slope between fitted and stated exposures
 _FLICKER = 0.035  # 0.05 stops: beyond what shutters do
+_OFFSET_TURNS = 5
+_OFFSET_BELIEVED = 0.2  # cost an observation: a wrong level would cost more than a small one is worth
 _OFFSET = 0.01  # how far the black level of a TIFF may be off, of white
 
 
@@ -93,7 +95,8 @@ def plan(
                        resampled=shifts is not None and k != reference)
             for k, (u, c, clip, m) in enumerate(zip(units, corrections, choice.clips, models, strict=True))
         ),
-        noise=choice.noise, clip_codes=tuple(clip_codes), clip_shares=tuple(p.share if p else 0.0 for p in piles),
+        noise=choice.noise, clip_codes=tuple(clip_codes),
+        clip_shares=tuple(float(np.mean(t >= c)) for t, c in zip(taken, clip_codes, strict=True)),
         response=choice.facts, curve=choice.curve, shifts=shifts, alignment=found, reference=reference,
         white=choice.fit.by_channel if choice.fit else np.zeros((0, 0)), refined=choice.fit is not None,
         done=_words(choice, found, corrections),
@@ -127,6 +130,7 @@ class _Choice:
     noise: Noise
     facts: dict[str, Any]
     curve: dict[str, Any] | None = None
+    taken: samples.Samples | None = None
 
 
 def _codes(stack: Stack, k: int) -> npt.NDArray[np.float32]:
@@ -144,8 +148,10 @@ def _codes(stack: Stack, k: int) -> npt.NDArray[np.float32]:
 
 
 def _reference(taken: Sequence[npt.NDArray[np.float32]], clip_codes: Sequence[float]) -> int:
-    """The frame that holds most of the picture well above black and below white."""
-    held = [float(np.mean((t > 0.06 * clip) & (t < clip))) for t, clip in zip(taken, clip_codes, strict=True)]
+    """The frame that holds most of the picture well above black, less what it clips: where others lie
+    outside the picture, only the reference is left."""
+    held = [float(np.mean((t > 0.06 * clip) & (t < clip)) - np.mean(t >= clip))
+            for t, clip in zip(taken, clip_codes, strict=True)]  # fmt: skip
     return int(np.argmax(held))
 
 
@@ -188,6 +194,8 @@ def _choose(
         return best
     if best.name == "linear" and _misfit(best, work) < _SLOPE:
         return best
+    if _explains(work, best):
+        return best
     bent = _recovered(work, best, cells, shifts)
     if bent is None or not _better(bent, best, work):
         return best
@@ -199,12 +207,28 @@ def _misfit(choice: _Choice, work: _Work) -> float:
     assert choice.fit is not None
     if not np.isfinite(choice.fit.residual):
         return 1.0
-    return abs(choice.fit.slope(np.log(work.units)) - 1) + choice.fit.residual
+    return abs(_tilt(choice, work)) + choice.fit.residual
+
+
+def _explains(work: _Work, known: _Choice) -> bool:
+    """Whether a free curve, fitted to the samples at hand, would explain them no better."""
+    if known.encoding.table is None or known.taken is None or abs(_tilt(known, work)) > _SLOPE:
+        return False
+    splines = curves.basis(known.encoding, max(work.clip_codes))
+    log_units = np.log(work.units)
+    freed = response.fit(known.taken, log_units, work.models(known.noise), basis=splines)
+    assert known.fit is not None
+    return bool(np.isfinite(freed.cost)) and freed.cost >= known.fit.cost - _BELIEVED
+
+
+def _tilt(choice: _Choice, work: _Work) -> float:
+    assert choice.fit is not None
+    return choice.fit.slope(np.log(work.units)) - 1
 
 
 def _better(bent: _Choice, known: _Choice, work: _Work) -> bool:
     assert bent.fit is not None and known.fit is not None
-    if abs(known.fit.slope(np.log(work.units)) - 1) > _SLOPE:
+    if abs(_tilt(known, work)) > _SLOPE:
         return True
     return bent.fit.cost < known.fit.cost - _BELIEVED
 
@@ -217,16 +241,60 @@ def _try(
     ready = work.ready(encoding)
     taken, base, models = _gathered(work, ready, cells, shifts, work.base, np.exp(log_units))
     offset = _OFFSET if name == "linear" and work.source == "tiff" else 0.0
-    fitted = response.fit(taken, log_units, models, offset=offset)
-    if abs(fitted.offset) > max(4 * fitted.offset_sigma, 2e-5) and np.isfinite(fitted.offset_sigma) and offset:
+    start = _pedestal(taken, work.units) if offset else 0.0
+    if start > 1e-4:
         top = max(work.clip_codes)
-        black = tuple(b + fitted.offset * (top - b) for b in encoding.black)
-        ready = work.ready(replace(encoding, black=black))
+        encoding = replace(encoding, black=tuple(b + start * (top - b) for b in encoding.black))
+        ready = work.ready(encoding)
         taken, base, models = _gathered(work, ready, cells, shifts, base, np.exp(log_units))
-        fitted = response.fit(taken, log_units, models)
+    fitted = response.fit(taken, log_units, models)
+    if offset:
+        fitted, ready, base = _with_offset(work, encoding, (fitted, ready, base), cells, shifts, offset)
     facts = {"curve": name, "residual": fitted.residual, "observations": fitted.observations,
              "black": list(ready.encoding.black) if ready.encoding.table is None else None}  # fmt: skip
-    return _Choice(name=name, encoding=ready.encoding, clips=list(ready.clips), fit=fitted, noise=base, facts=facts)
+    return _Choice(name=name, encoding=ready.encoding, clips=list(ready.clips), fit=fitted, noise=base, facts=facts,
+                   taken=taken)  # fmt: skip
+
+
+def _with_offset(
+    work: _Work, encoding: Encoding, plain: tuple[Fit, Stack, Noise], cells: samples.Cells,
+    shifts: tuple[tuple[float, float], ...] | None, offset: float,
+) -> tuple[Fit, Stack, Noise]:  # fmt: skip
+    """The fit with the black level free where that explains the frames clearly better, else ``plain``.
+
+    The exposures' slope is pinned while the black level is free, since the two look alike; it is let go
+    again once the level stands.
+    """
+    log_units = np.log(work.units)
+    first, ready, base = plain
+    black, best = encoding.black, first
+    for _ in range(_OFFSET_TURNS):  # the fit is linear in the offset, the truth is not
+        taken, base, models = _gathered(work, ready, cells, shifts, base, work.units)
+        fitted = response.fit(taken, log_units, models, offset=offset)
+        if not np.isfinite(fitted.cost) or abs(fitted.offset) <= max(4 * fitted.offset_sigma, 2e-5):
+            break
+        top = max(work.clip_codes)
+        black = tuple(b + fitted.offset * (top - b) for b in black)
+        ready = work.ready(replace(encoding, black=black))
+        best = fitted
+    if best is first:
+        return plain
+    taken, base, models = _gathered(work, ready, cells, shifts, base, work.units)
+    final = response.fit(taken, log_units, models)
+    return (final, ready, base) if final.cost < first.cost - _OFFSET_BELIEVED else plain
+
+
+def _pedestal(taken: samples.Samples, units: F64) -> float:
+    """A black level above zero, in light, from the dark cells of the two darkest frames.
+
+    Two readings b + s L give b whatever L: (r x0 - x1) / (r - 1), r the ratio of exposures.
+    """
+    r = float(units[1] / units[0])
+    x0, x1 = taken.mean[0].ravel(), taken.mean[1].ravel()
+    dark = x1 <= np.quantile(x1, 0.3)
+    if r < 1.2 or not dark.any():
+        return 0.0
+    return float(np.clip(np.median((r * x0[dark] - x1[dark]) / (r - 1)), 0.0, 0.2))
 
 
 def _gathered(
@@ -237,6 +305,9 @@ def _gathered(
     taken = replace(taken, variance=np.maximum(taken.variance, curves.rounding(ready.encoding, taken.mean)))
     lowest = work.scale < 1.01
     measured = noise.measure(taken.mean[lowest], taken.variance[lowest], taken.usable[lowest], base)
+    # texture passes for noise in some pictures (an undeveloped mosaic)
+    measured = replace(measured, floor=min(measured.floor, 10 * work.base.floor),
+                       gain=min(measured.gain, 40 * work.base.gain))  # fmt: skip
     return taken, measured, work.models(measured)
 
 

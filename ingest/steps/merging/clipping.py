@@ -18,11 +18,13 @@ _STEEP = 8.0  # times as dense as the codes below
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pile:
-    """A pile at the top: ``code`` from which on a reading counts as saturated, ``share`` of readings there."""
+    """A pile at the top: ``code`` from which on a reading counts as saturated, ``share`` of readings there;
+    ``hard`` where it stands on one code or at the format's top, so that no bright wall can be meant."""
 
     code: float
     centre: float
     share: float
+    hard: bool = True
 
 
 def pile(codes: npt.NDArray[np.float32], top: float) -> Pile | None:
@@ -53,7 +55,8 @@ def pile(codes: npt.NDArray[np.float32], top: float) -> Pile | None:
     spread = 1.4826 * float(np.median(core))
     margin = max(3.0 * spread, 0.5 if top > 255 else 1.5)
     counted = float(np.mean(values >= centre - margin))
-    return Pile(code=min(centre, top) - margin, centre=min(centre, top), share=counted)
+    hard = spread == 0 or centre >= 0.96 * top
+    return Pile(code=min(centre, top) - margin, centre=min(centre, top), share=counted, hard=hard)
 
 
 def levels(piles: list[Pile | None], top: float) -> list[float]:
@@ -63,6 +66,12 @@ def levels(piles: list[Pile | None], top: float) -> list[float]:
     >>> levels([None, Pile(code=249.5, centre=251.0, share=.01)], 255.0)
     [249.5, 249.5]
     """
+    piles = [p if p is not None and _confirmed(p, piles) else None for p in piles]
     own = [p.code for p in piles if p is not None]
     common = min(own) if own else top - (0.5 if top > 255 else 1.5)
     return [p.code if p is not None else common for p in piles]
+
+
+def _confirmed(pile: Pile, piles: list[Pile | None]) -> bool:
+    """A soft pile counts only where another exposure piles up at the same code: a wall would move."""
+    return pile.hard or sum(p is not None and abs(p.centre / pile.centre - 1) < 0.01 for p in piles) >= 2

@@ -32,12 +32,12 @@ def to_xyz(space: str) -> F64:
     """RGB to XYZ of the space's own white, 3x3 (SMPTE RP 177)."""
     c = CHROMATICITIES[space]
     primaries = np.stack([[c[i], c[i + 1], 1 - c[i] - c[i + 1]] for i in (0, 2, 4)], axis=1)
-    return primaries * np.linalg.solve(primaries, xyz_of(c[6], c[7]))
+    return np.asarray(primaries * np.linalg.solve(primaries, xyz_of(c[6], c[7])), np.float64)
 
 
 def adapt(source: F64, target: F64) -> F64:
     """Bradford adaptation between two whites given as XYZ."""
-    ratio = (_BRADFORD @ target) / (_BRADFORD @ source)
+    ratio = np.asarray((_BRADFORD @ target) / (_BRADFORD @ source), np.float64)
     return np.asarray(np.linalg.solve(_BRADFORD, ratio[:, None] * _BRADFORD), np.float64)
 
 

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.steps.merging.radiance import FrameModel
+from ingest.steps.merging.stack import grey, largest
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
@@ -27,9 +28,9 @@ LoadRows = Callable[[int, int, int], tuple[F32, U8 | None]]
 #: Half a step of rounding by light.
 Grain = Callable[[npt.NDArray[np.float32]], npt.NDArray[np.float32]]
 
-_TOLERANCE = 0.03  # of the consensus
 _PROOF = 4.5  # standard deviations
 _EDGE = 0.05  # of the local range: what a twentieth of a pixel may do at an edge
+_EDGE_RESAMPLED = 0.15  # the same where frames were resampled
 _VOTE = 0.04  # relative deviation below which all votes are alike
 _SUSPICIOUS = 4.0
 
@@ -47,22 +48,27 @@ class Movement:
 
 def find(
     frames: Sequence[FrameModel], load: LoadRows, shape: tuple[int, int, int], side: int, grain: Grain,
-    rows: int = 128,
+    margin: int = 1, tolerance: float = 0.03, rows: int = 128,
 ) -> Movement:  # fmt: skip
     """Compare all frames (dark to bright) in bands of ``rows``; ``shape`` is that of the stack.
 
     Colour pictures are compared by luminance: a codec that stores colour coarsely errs in single
     channels, not there.  ``grain(light)`` is half a step of rounding at that light, which averaging over
-    a window does not remove.
+    a window does not remove.  ``margin`` is how many windows a rejection grows by: a block codec drags
+    the figure's edge through the whole block.  ``tolerance`` is the share of the consensus by which still
+    frames may differ all the same: less for linear codes than behind a tone curve.
     """
     h, w, _ = shape
     high, wide = -(-h // side), -(-w // side)
     out = np.zeros((len(frames), high, wide), np.uint8)
+    whole = np.zeros_like(out)
     for top in range(0, h, rows):
         bottom = min(h, top + rows)
         windows = [_reduce(*load(k, top, bottom), frames[k].clip, side) for k in range(len(frames))]
-        out[:, top // side : -(-bottom // side)] = _outliers(frames, windows, side, grain)
-    return _grown(out, side)
+        band = slice(top // side, -(-bottom // side))
+        out[:, band] = _outliers(frames, windows, side, grain, tolerance)
+        whole[:, band] = [v.present & (1 - v.clipped) for v in windows]
+    return _grown(out, whole, side, margin)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +89,14 @@ def _reduce(light: F32, usable: U8 | None, clip: float, side: int) -> _Windows:
     if c <= 4:
         mean = cv2.resize(light, size, interpolation=cv2.INTER_AREA).reshape(high, wide, c)
         top = cv2.resize(cv2.compare(_flat(light), float(clip), cv2.CMP_GE).reshape(light.shape), size,
-                         interpolation=cv2.INTER_AREA).reshape(high, wide, c).max(axis=2)  # fmt: skip
-        clipped = (top > 0).astype(np.uint8)
+                         interpolation=cv2.INTER_AREA).reshape(high, wide, c)  # fmt: skip
+        clipped = (largest(top) > 0).astype(np.uint8)
     else:
         blocks = light.reshape(high, side, wide, side, c)
         mean = blocks.mean(axis=(1, 3))
         clipped = (blocks.max(axis=(1, 3, 4)) >= clip).astype(np.uint8)
     if c == 3:
-        mean = (mean @ _LUMA)[..., None]
+        mean = grey(mean, _LUMA)[..., None]
     present = np.ones((high, wide), np.uint8)
     if usable is not None:
         padded = cv2.copyMakeBorder(usable, 0, high * side - h, 0, wide * side - w, cv2.BORDER_REPLICATE)
@@ -100,14 +106,16 @@ def _reduce(light: F32, usable: U8 | None, clip: float, side: int) -> _Windows:
 
 
 #: Weights of linear Rec.709 luminance, made rounder: a camera's channels are not the standard's.
-_LUMA = np.array([0.25, 0.6, 0.15], np.float32)
+_LUMA = (0.25, 0.6, 0.15)
 
 
 def _flat(light: F32) -> F32:
     return light.reshape(light.shape[0], -1)
 
 
-def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain) -> U8:
+def _outliers(
+    frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain, tolerance: float
+) -> U8:
     """(K, h, w): 1 where a frame disagrees with the consensus."""
     mean = np.stack([v.mean for v in windows])
     count, h, w, _ = mean.shape
@@ -122,17 +130,21 @@ def _outliers(frames: Sequence[FrameModel], windows: Sequence[_Windows], side: i
     expected = s * np.maximum(centre, 0)
     variance = (floor + gain * expected) / (side * side * 0.5)
     least = float(grain(np.zeros(1, np.float32))[0])
-    off = (mean - expected) / np.sqrt(variance + (least / 2 + 0.02 * expected) ** 2)
+    off = (mean - expected) / np.sqrt(variance + (least / 2 + tolerance / 2 * expected) ** 2)
     wrong = np.where(whole, np.abs(off), np.where(present, off, 0)) > _SUSPICIOUS
     suspicious = wrong.any(axis=(0, 3))
     out = np.zeros((count, h, w), np.uint8)
     if not suspicious.any():
         return out
     local = cv2.dilate(_single(centre), _NEAR) - cv2.erode(_single(centre), _NEAR)
+    local *= _EDGE_RESAMPLED if any(f.resampled for f in frames) else _EDGE
     at = np.flatnonzero(suspicious)
-    picked: list[npt.NDArray[Any]] = [a.reshape(count, h * w, -1)[:, at] for a in (radiance, whole, present)]
+    stacks = (radiance, whole, present)
+    picked: list[npt.NDArray[Any]] = [v.reshape(count, h * w, -1)[:, at] for v in stacks]
     edge = local.reshape(h * w, 1)[at]
-    bad = _judge(picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side, grain)
+    bad = _judge(
+        picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side, grain, tolerance
+    )
     out.reshape(count, -1)[:, at] = bad
     return out
 
@@ -146,17 +158,18 @@ def _single(centre: F32) -> F32:
 
 def _judge(
     radiance: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_], s: F32, floor: F32, gain: F32,
-    edge: F32, side: int, grain: Grain,
+    edge: F32, side: int, grain: Grain, tolerance: float,
 ) -> U8:  # fmt: skip
     """(K, n): frames that disagree with the weighted median in any channel; never all of a window."""
     positive = np.maximum(radiance, 0)
     own = (floor + gain * s * positive) / (s * s) / (side * side * 0.5)
-    middle = _middle(positive, whole)
+    middle = _middle(positive, whole, s)
     vote = np.where(whole, 1.0 / (own + (_VOTE * middle) ** 2 + 1e-30), 0.0)
     consensus = _weighted_median(radiance, vote)
     level = np.maximum(consensus, 0)
     variance = (floor + gain * s * level) / (s * s) / (side * side * 0.5)
-    limit = _PROOF * np.sqrt(variance) + _TOLERANCE * level + _EDGE * edge + grain(s * level) / s
+    variance = variance + 1.0 / np.maximum(vote.sum(axis=0), 1e-30)
+    limit = _PROOF * np.sqrt(variance) + tolerance * level + edge + grain(s * level) / s
     off = radiance - consensus
     bad = np.where(whole, np.abs(off), np.where(present, off, 0)) > limit
     bad_frame: npt.NDArray[np.bool_] = np.max(bad, axis=2)
@@ -170,10 +183,12 @@ def _judge(
     return out
 
 
-def _middle(values: F32, whole: npt.NDArray[np.bool_]) -> F32:
-    """A rough level of each window, for the cap of the votes: the mean over frames that hold it."""
-    held = np.broadcast_to(whole, values.shape)
-    return np.where(held, values, 0).sum(axis=0) / np.maximum(held.sum(axis=0), 1)  # type: ignore[no-any-return]
+def _middle(values: F32, whole: npt.NDArray[np.bool_], s: F32) -> F32:
+    """A rough level of each window, for the cap of the votes: readings over exposures of the frames that
+    hold it.  (A plain mean of radiances would be the noise of the darkest frame.)"""
+    held = np.where(np.broadcast_to(whole, values.shape), s, np.float32(0))
+    out: F32 = (values * held).sum(axis=0) / np.maximum(held.sum(axis=0), np.float32(1e-30))
+    return out
 
 
 def _weighted_median(values: F32, weights: F32) -> F32:
@@ -189,18 +204,19 @@ def _weighted_median(values: F32, weights: F32) -> F32:
     return (pick[0] + pick[1]) / 2  # type: ignore[no-any-return]
 
 
-def _grown(out: U8, side: int) -> Movement:
-    """Lonely windows dropped, the rest grown by a window, and one frame kept everywhere."""
+def _grown(out: U8, whole: U8, side: int, margin: int) -> Movement:
+    """Lonely windows dropped, the rest grown by a window, and one frame that holds the place kept
+    everywhere: the growth never takes the last."""
     grown = np.zeros_like(out)
     for k in range(len(out)):
         neighbours = cv2.filter2D(out[k], cv2.CV_8U, _NEAR)
         kept = ((out[k] > 0) & (neighbours >= 3)).astype(np.uint8)
-        grown[k] = cv2.dilate(kept, _NEAR)
-    nobody = grown.min(axis=0) > 0
+        grown[k] = cv2.dilate(kept, np.ones((2 * margin + 1, 2 * margin + 1), np.uint8))
+    nobody = ((grown == 0) & (whole > 0)).max(axis=0) == 0
     if nobody.any():
-        fewest = np.argmin(out, axis=0)
+        best = np.argmax(whole * (2 - out), axis=0)
         at = np.nonzero(nobody)
-        grown[(fewest[at], *at)] = 0
+        grown[(best[at], *at)] = 0
     share = float((grown.max(axis=0) > 0).mean())
     masks = tuple((1 - g) if g.any() else None for g in grown)
     return Movement(side=side, masks=masks, share=share, by_frame=tuple(float(g.mean()) for g in grown))

@@ -174,15 +174,15 @@ def _score(
 def _least(
     frames: Sequence[FrameModel], kept: dict[int, tuple[F32, U8 | None]], lost: npt.NDArray[np.bool_], bound: np.float32
 ) -> F32:
-    """What lost pixels hold at least: the clip level of the shortest frame that may be used there, or of
-    the frame that needs no resampling where all others lie outside the picture."""
+    """What lost pixels hold at least: the largest radiance that a frame near its rail says, or the clip
+    level of the frame that needs no resampling where all others lie outside the picture."""
     whole = [k for k in kept if not frames[k].resampled]
     start = frames[whole[-1]].clip / frames[whole[-1]].s if whole else bound
     least = np.full(int(np.count_nonzero(lost)), start, np.float32)
-    for k, (_, usable) in kept.items():
-        level = np.float32(frames[k].clip / frames[k].s)
-        here = np.ones(least.shape, bool) if usable is None else usable[lost] > 0
-        np.maximum(least, level, out=least, where=here)
+    for k, (x, _) in kept.items():
+        reading = np.minimum(x[lost], np.float32(frames[k].clip))
+        railed = reading >= np.float32(0.9 * frames[k].clip)
+        np.maximum(least, reading / np.float32(frames[k].s), out=least, where=railed)
     return least
 
 

@@ -11,21 +11,22 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from ingest.steps.merging.stack import Stack
+from ingest.steps.merging.radiance import FrameModel
+from ingest.steps.merging.stack import Stack, largest
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
 
 #: Rows and columns the kernel reaches to either side.
 REACH = 4
-_SPOILT = 2
+_SPOILT = 2  # pixels to either side with heavy weights
 _BETA = 4.5  # Kaiser window: flat to about 0.8 of Nyquist with eight taps
 
 
 def kernel(fraction: float) -> F32:
     """Weights of the nine pixels -4..4 for the value at ``fraction`` (-0.5..0.5) of a pixel; sum 1.
 
-    >>> [round(float(v), 3) for v in kernel(0.0)]
+    >>> [round(abs(float(v)), 3) for v in kernel(0.0)]
     [0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0]
     """
     x = np.arange(-REACH, REACH + 1) - fraction
@@ -53,15 +54,10 @@ def fractional(picture: F32, fx: float, fy: float) -> F32:
     return out.reshape(picture.shape)
 
 
-def shrink(usable: U8, fx: float, fy: float) -> U8:
-    """The mask (h, w) of usable readings less the pixels that a spoilt one reaches with weight, along the
-    axes that are interpolated.
-
-    The kernel's outer taps (under 3 %) are let pass: where a clipped pixel is far brighter than they
-    bear, the contrast test of :func:`aligned` takes over.
-    """
-    x = _SPOILT if abs(fx) >= 1e-4 else 0
-    y = _SPOILT if abs(fy) >= 1e-4 else 0
+def shrink(usable: U8, fx: float, fy: float, reach: int = REACH) -> U8:
+    """The mask (h, w) of usable readings less what a spoilt one reaches, along the axes interpolated."""
+    x = reach if abs(fx) >= 1e-4 else 0
+    y = reach if abs(fy) >= 1e-4 else 0
     if not x and not y:
         return usable
     out: U8 = cv2.erode(usable, np.ones((2 * y + 1, 2 * x + 1), np.uint8),
@@ -70,12 +66,14 @@ def shrink(usable: U8, fx: float, fy: float) -> U8:
 
 
 def aligned(
-    stack: Stack, k: int, region: tuple[int, int, int, int], shift: tuple[float, float]
-) -> tuple[F32, U8, U8]:
+    stack: Stack, k: int, region: tuple[int, int, int, int], shift: tuple[float, float], own: FrameModel,
+    reference: FrameModel,
+) -> tuple[F32, U8, U8]:  # fmt: skip
     """Light of frame k where the reference has ``region`` (top, bottom, left, right), (h, w, C); the
     pixels (h, w) where it may be used: inside the frame and away from clipped readings; and those where
-    the kernel met more contrast than interpolation bears (a lamp's edge), where a frame that needs none
-    is to be preferred.  There values are kept between the smallest and largest of the nearest pixels.
+    the kernel met more contrast than interpolation bears (a lamp's edge), so that its error exceeds the
+    noise that the unresampled reference has there by itself.  There values are kept between the smallest
+    and largest of the nearest pixels.
 
     ``shift`` (x, y) is in pixels of the file; see :class:`alignment.Alignment`.
     """
@@ -88,22 +86,30 @@ def aligned(
     light = stack.light(k, int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1)
     if len(rows) != light.shape[0] or len(columns) != light.shape[1]:  # beyond the frame's edge: repeated
         light = np.ascontiguousarray(light[rows - rows[0]][:, columns - columns[0]])
-    whole: U8 = np.less(light, np.float32(stack.clips[k])).min(axis=2).astype(np.uint8)
+    whole: U8 = np.less(largest(light), np.float32(stack.clips[k])).view(np.uint8)
     whole[(np.arange(top + y - REACH, bottom + y + REACH) != rows)] = 0
     whole[:, (np.arange(left + x - REACH, right + x + REACH) != columns)] = 0
     inner = (slice(REACH, -REACH), slice(REACH, -REACH))
-    usable = np.ascontiguousarray(shrink(whole, fx, fy)[inner])
     moved = fractional(light, fx, fy)
+    usable = shrink(whole, fx, fy)
+    if not usable.all():
+        # the kernel's outer taps (under 3 %) of a clipped pixel do no harm to one nearly as bright
+        bright = np.less(largest(-moved), np.float32(-_BRIGHT * stack.clips[k])).view(np.uint8)
+        usable = cv2.bitwise_or(usable, cv2.bitwise_and(bright, shrink(whole, fx, fy, _SPOILT)))
+    usable = np.ascontiguousarray(usable[inner])
     if moved is light:
         return np.ascontiguousarray(light[inner]), usable, np.zeros_like(usable)
     low, high = cv2.erode(light, _NEAR).reshape(light.shape), cv2.dilate(light, _NEAR).reshape(light.shape)
-    harsh = np.greater(high, low * np.float32(_CONTRAST) + np.float32(_FAINT)).any(axis=2)
+    ratio = reference.s / own.s
+    error = (high - low) * np.float32(_ERROR * ratio)
+    noise = np.float32(reference.floor) + np.float32(reference.gain * ratio) * np.maximum(moved, 0)
+    harsh = largest(np.greater(error * error, noise))
     if harsh.any():
         np.copyto(moved, np.clip(moved, low, high), where=harsh[..., None])
-    wide: U8 = cv2.dilate(harsh.view(np.uint8), np.ones((2 * REACH - 1, 2 * REACH - 1), np.uint8))
+    wide: U8 = cv2.dilate(harsh.view(np.uint8), _NEAR)
     return np.ascontiguousarray(moved[inner]), usable, np.ascontiguousarray(wide[inner])
 
 
 _NEAR = np.ones((3, 3), np.uint8)
-_CONTRAST = 4.0  # between neighbours
-_FAINT = 0.004  # light below which contrast is noise
+_BRIGHT = 0.3  # of the clip level
+_ERROR = 0.015  # of the range of the nearest pixels: what interpolation errs at an edge

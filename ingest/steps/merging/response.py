@@ -190,7 +190,7 @@ def _solve(
         right = -(design.against(weight * y) - sums.T @ means)
         matrix[np.arange(first, first + count), np.arange(first, first + count)] += trust
         right[first:] += trust * log_prior
-        if m:
+        if m or extra:
             pin = _pin(trust, log_prior) * _PIN
             matrix[first:, first:] += pin
             right[first:] += pin @ log_prior
@@ -224,7 +224,7 @@ def _solve(
 
 
 def _pin(trust: F64, log_prior: F64) -> F64:
-    """The two directions that pixels cannot see beside a free curve, level and slope of the exposures
+    """The two directions that pixels cannot see beside a free curve or black level, level and slope of the exposures
     against the header's, as a penalty; frames that left their mark count less."""
     t = trust / trust.sum()
     centred = log_prior - np.sum(t * log_prior)

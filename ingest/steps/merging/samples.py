@@ -11,13 +11,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
 from ingest.steps.merging import resample
 from ingest.steps.merging.noise import Noise
-from ingest.steps.merging.stack import Stack
+from ingest.steps.merging.stack import Stack, grey, largest
 
+F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 _CELLS = 3000  # at most
 _BINS_A_STOP = 2
@@ -88,8 +90,8 @@ def _levels(
             for k in range(stack.count):
                 x, y = (0, 0) if shifts is None else (round(v / period) for v in shifts[k])
                 light = _at(stack, k, np.clip(rows + dy + y, 0, h - 1), np.clip(columns + dx + x, 0, w - 1), period)
-                below = (light < stack.clips[k]).all(axis=2)
-                total += np.where(below, light.mean(axis=2), 0.0)
+                below = largest(light) < stack.clips[k]
+                total += np.where(below, grey(light), 0.0)
                 exposure += np.where(below, exposures[k], 0.0)
             bound = stack.clips[0] / exposures[0]
             points.append(np.where(exposure > 0, total / np.maximum(exposure, 1e-300), bound))
@@ -123,14 +125,14 @@ def gather(
         size = side + 2 * margin
         fits = (corners >= 0).all(axis=1) & (corners[:, 0] + size <= h) & (corners[:, 1] + size <= w)
         light = _patches(stack, k, np.clip(corners, 0, [h - size, w - size]), size)
-        inside[k] = (light.max(axis=(1, 2)) < stack.clips[k]) & fits[:, None]
+        inside[k] = (_means((light >= stack.clips[k]).astype(np.float32)) == 0) & fits[:, None]
         variance[k] = _noise_variance(light)
-        mean[k] = (_moved(light, fx, fy) if margin else light).mean(axis=(1, 2))
+        mean[k] = _means(_moved(light, fx, fy) if margin else light)
     usable = inside & _expected(mean, inside, np.array(exposures), stack.clips, models, side * side)
     return Samples(mean=mean, variance=variance, usable=usable, pixels=side * side, cells=cells)
 
 
-def _patches(stack: Stack, k: int, corners: npt.NDArray[np.int64], side: int) -> F64:
+def _patches(stack: Stack, k: int, corners: npt.NDArray[np.int64], side: int) -> F32:
     """(N, side, side, C) light of frame k, gathered in bands of equal first row (maps read in order)."""
     p = stack.encoding.period
     frame = stack.frames[k]
@@ -145,10 +147,19 @@ def _patches(stack: Stack, k: int, corners: npt.NDArray[np.int64], side: int) ->
             picked = band[:, (columns.ravel()[:, None] + np.arange(p)).ravel()]
         light = stack.encoding.light(np.ascontiguousarray(picked))
         out[mine] = light.reshape(side, len(mine), side, -1).transpose(1, 0, 2, 3)
-    return out.astype(np.float64)
+    return out
 
 
-def _moved(light: F64, fx: float, fy: float) -> F64:
+def _means(patches: F32) -> F64:
+    """(N, side, side, C) to (N, C), as one thin picture whose areas are averaged."""
+    n, side, wide, c = patches.shape
+    tall = np.ascontiguousarray(patches).reshape(n * side, wide, c)
+    parts = [tall[..., i : i + 4] for i in range(0, c, 4)]
+    small = [cv2.resize(np.ascontiguousarray(p), (1, n), interpolation=cv2.INTER_AREA).reshape(n, -1) for p in parts]
+    return np.concatenate(small, axis=1).astype(np.float64)
+
+
+def _moved(light: F32, fx: float, fy: float) -> F32:
     """Patches with a margin, read a fraction of a pixel on, without the margin.
 
     The patches stand side by side in one picture; what the kernel drags across their borders stays in
@@ -158,20 +169,17 @@ def _moved(light: F64, fx: float, fy: float) -> F64:
     row = np.ascontiguousarray(light.transpose(1, 0, 2, 3), np.float32).reshape(size, n * size, c)
     back = resample.fractional(row, fx, fy).reshape(size, n, size, c).transpose(1, 0, 2, 3)
     m = resample.REACH
-    out: F64 = back[:, m : size - m, m : size - m].astype(np.float64)
-    return out
+    return back[:, m : size - m, m : size - m]
 
 
-def _noise_variance(light: F64) -> F64:
+def _noise_variance(light: F32) -> F64:
     """Variance of a pixel with the local trend removed: second differences both ways, whose kernel
     (1 -2 1)' (1 -2 1) has a sum of squares of 36 (Immerkaer 1996)."""
     if light.shape[1] < 3:
-        plain: F64 = light.var(axis=(1, 2))
-        return plain
+        return np.asarray(light.var(axis=(1, 2)), np.float64)
     d = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
     d = d[:, :, :-2] - 2 * d[:, :, 1:-1] + d[:, :, 2:]
-    out: F64 = np.mean(d * d, axis=(1, 2)) / 36.0
-    return out
+    return _means(d * d) / 36.0
 
 
 def _expected(

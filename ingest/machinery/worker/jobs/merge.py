@@ -37,6 +37,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     count = len(request.frames)
     if len(files) < count + 1:
         raise ValueError("the job merge needs a file a frame and one to write")
+    _settings_agree(request)
     cv2.setNumThreads(1)  # the tiles are the unit of parallel work
     clock = _Clock()
     order = tuple(sorted(range(count), key=lambda i: request.frames[i].units))
@@ -122,6 +123,19 @@ def _agree(request: MergeRequest, order: tuple[int, ...], first: Picture, other:
             raise Unreadable(
                 f"mixed settings: {key} is {theirs.get(key)} here and {mine.get(key)} in {there}",
                 item=here, next="Merge only frames shot with the same settings.",
+            )  # fmt: skip
+
+
+def _settings_agree(request: MergeRequest) -> None:
+    """Refuse sets whose headers say that colour was set differently: merging would invent a colour."""
+    for name, word in (("white_balance", "white balance"), ("colour_space", "colour space")):
+        stated = {getattr(f, name) for f in request.frames} - {None}
+        if len(stated) > 1:
+            usual = max(stated, key=lambda v: sum(getattr(f, name) == v for f in request.frames))
+            odd = next(f for f in request.frames if getattr(f, name) not in (None, usual))
+            raise Unreadable(
+                f"mixed settings: the {word} is not that of the other frames", item=odd.name,
+                next="Merge only frames shot with the same settings.",
             )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from ingest.machinery.worker.frame_store import FrameStore
 from ingest.records.merges import MergeRequest
 from ingest.steps.merging import colour, curves, mosaic, movement, radiance, resample
 from ingest.steps.merging.calibration import Plan
+from ingest.steps.merging.stack import grey, largest
 
 F32 = npt.NDArray[np.float32]
 _TILE = 96_000  # readings a tile: the frames of one tile stay in the processor's cache
@@ -87,13 +88,17 @@ def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement
     def rows(k: int, top: int, bottom: int) -> tuple[F32, npt.NDArray[np.uint8] | None]:
         if plan.shifts is None or k == plan.reference:
             return stack.light(k, top, bottom), None
-        light, usable, harsh = resample.aligned(stack, k, (top, bottom, 0, w), plan.shifts[k])
+        region = (top, bottom, 0, w)
+        light, usable, harsh = resample.aligned(stack, k, region, plan.shifts[k], plan.models[k],
+                                                plan.models[plan.reference])  # fmt: skip
         return light, cv2.bitwise_and(usable, 1 - harsh)
 
     def grain(light: F32) -> F32:
         return np.sqrt(3.0 * curves.rounding(stack.encoding, light)).astype(np.float32)
 
-    found = movement.find(plan.models, rows, stack.shape, side, grain)
+    coded = stack.encoding.table is not None
+    found = movement.find(plan.models, rows, stack.shape, side, grain, 2 if plan.source == "jpeg" else 1,
+                          0.025 if coded else 0.012)  # fmt: skip
     measures.moved = found.share
     measures.moved_by_frame = found.by_frame
     return found
@@ -162,22 +167,31 @@ class _Output:
         region = (top, bottom, left, right)
         sound: list[npt.NDArray[np.bool_]] = []  # where the reference, which needs no resampling, is unclipped
 
-        def load(k: int) -> tuple[F32, npt.NDArray[np.uint8] | None]:
+        def load(k: int, still: bool = True) -> tuple[F32, npt.NDArray[np.uint8] | None]:
             if self.plan.shifts is None or k == self.plan.reference:
                 light, usable = stack.light(k, *region), None
             else:
-                light, usable, harsh = resample.aligned(stack, k, region, self.plan.shifts[k])
+                models = self.plan.models
+                light, usable, harsh = resample.aligned(stack, k, region, self.plan.shifts[k], models[k],
+                                                        models[self.plan.reference])  # fmt: skip
                 if harsh.any():
                     if not sound:
                         own = stack.light(self.plan.reference, *region)
-                        sound.append(np.min(own < stack.clips[self.plan.reference], axis=2))
+                        sound.append(largest(own) < stack.clips[self.plan.reference])
                     usable[(harsh > 0) & sound[0]] = 0
-            still = self._still(k, top, bottom, left, right)
-            if still is not None:
-                usable = still if usable is None else cv2.bitwise_and(usable, still)
+            mask = self._still(k, *region) if still else None
+            if mask is not None:
+                usable = mask if usable is None else cv2.bitwise_and(usable, mask)
             return light.reshape(shape), None if usable is None else np.repeat(usable, c, axis=1)
 
         t = radiance.estimate(self.plan.models, load, shape)
+        if t.clipped.any() and self.masks is not None and any(self._still(k, *region) is not None
+                                                              for k in range(stack.count)):  # fmt: skip
+            # where leaving out what moved left nothing, a mixture is better than a bound
+            whole = radiance.estimate(self.plan.models, lambda k: load(k, still=False), shape)
+            for part, other in ((t.radiance, whole.radiance), (t.sigma, whole.sigma), (t.support, whole.support)):
+                np.copyto(part, other, where=t.clipped > 0)
+            np.copyto(t.clipped, whole.clipped)
         np.maximum(t.radiance, 0.0, out=t.radiance)
         self._place(t, (bottom - top, right - left, c), top, bottom, left, right)
 
@@ -211,12 +225,13 @@ class _Output:
         where = (slice(top, bottom), slice(left, right))
         self.rgb[where] = self._coloured(light)
         if self.layers:
-            weights = np.full(shape[2], 1.0 / shape[2], np.float32) if shape[2] != 3 else _LUMINANCE
-            noise = np.sqrt((t.sigma.reshape(shape) ** 2) @ (weights**2))
-            level = light @ weights
+            weights = _LUMINANCE if shape[2] == 3 else np.full(shape[2], 1.0 / shape[2])
+            noise = cv2.sqrt(grey(np.square(t.sigma).reshape(shape), (weights**2).tolist()))
+            level = grey(light, weights.tolist())
             self.sigma[where] = noise / np.maximum(level, noise)
-            self.support[where] = t.support.reshape(shape).min(axis=2)
-        self.measures.clipped[top:bottom] += clipped.any(axis=2).sum(axis=1)
+            self.support[where] = 255 - largest(255 - t.support.reshape(shape))
+        if clipped.any():
+            self.measures.clipped[top:bottom] += clipped.any(axis=2).sum(axis=1)
 
     def _coloured(self, light: F32) -> npt.NDArray[Any]:
         if light.shape[2] == 1:
@@ -271,10 +286,11 @@ def _statistics(rgb: npt.NDArray[Any]) -> dict[str, Any]:
     negative = 0
     for top in range(0, rgb.shape[0], 256):
         strip = rgb[top : top + 256].astype(np.float32)
-        low = np.minimum(low, strip.min(axis=(0, 1)))
-        high = np.maximum(high, strip.max(axis=(0, 1)))
-        total += strip.sum(axis=(0, 1), dtype=np.float64)
-        negative += int(np.count_nonzero(strip.min(axis=2) < 0))
+        for c in range(3):
+            low[c], high[c] = min(low[c], float(strip[..., c].min())), max(high[c], float(strip[..., c].max()))
+        total += np.array(cv2.sumElems(strip)[:3])
+        if low.min() < 0:
+            negative += int(np.count_nonzero(largest(-strip) > 0))
     pixels = rgb.shape[0] * rgb.shape[1]
     step = max(1, int(np.sqrt(pixels / 200_000)))
     sample = rgb[::step, ::step].astype(np.float32) @ _LUMINANCE

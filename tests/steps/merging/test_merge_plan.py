@@ -1,0 +1,76 @@
+"""Exposures, curve, black level and clip level from the frames themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ingest.steps.merging import clipping, curves
+from ingest.steps.merging.calibration import Plan
+from tests import brackets
+from tests.merging_sets import planned
+
+TRUTH = brackets.scene(384, 192)
+
+
+def off(plan: Plan, bracket: brackets.Bracket) -> np.ndarray:
+    """Log error of the exposures, level removed."""
+    error = np.log(plan.units) + np.log(plan.corrections) - np.log([s.units for s in bracket.shots])
+    return error - np.median(error)
+
+
+def test_exposures_are_refined_and_flicker_found() -> None:
+    bracket = brackets.make(TRUTH, brackets.Body(), brackets.times(7, 1, 1 / 1024), jitter=0.015, flicker=(3, 1.1))
+    plan = planned(bracket)
+    assert np.abs(off(plan, bracket)).max() < 0.001
+    assert plan.flickered[3] and sum(plan.flickered) <= 2
+    assert plan.response["curve"] == "linear"
+
+
+def test_srgb_is_believed_where_it_explains_the_frames() -> None:
+    bracket = brackets.make(TRUTH, brackets.Body(), brackets.times(7, 1, 1 / 1024), kind="jpeg", jitter=0.01)
+    plan = planned(bracket)
+    assert plan.response["curve"] == "srgb"
+    assert np.abs(off(plan, bracket)).max() < 0.0015
+
+
+def test_an_unknown_curve_is_recovered() -> None:
+    body = brackets.Body(curve=brackets.camera_curve)
+    bracket = brackets.make(TRUTH, body, brackets.times(7, 1, 1 / 1024), kind="jpeg")
+    plan = planned(bracket)
+    assert plan.response["curve"] == "recovered" and plan.curve is not None
+    light = np.linspace(0.01, 0.9, 50)
+    encoding = plan.stack.encoding
+    found = np.interp(255 * brackets.camera_curve(light), curves.codes_of_table(encoding), curves._single(encoding))
+    ratio = np.log(found / light)
+    assert np.std(ratio) < 0.004
+    assert np.abs(off(plan, bracket)).max() < 0.003
+
+
+def test_a_kept_curve_serves_a_set_too_short_to_recover_one() -> None:
+    body = brackets.Body(curve=brackets.camera_curve)
+    long = planned(brackets.make(TRUTH, body, brackets.times(7, 1, 1 / 1024), kind="jpeg"))
+    short = brackets.make(TRUTH, body, brackets.times(2, 2, 1 / 256), kind="jpeg", seed=5, hold=4.0)
+    plan = planned(short, curve=long.curve)
+    assert plan.response["curve"] in ("kept", "recovered")
+    assert np.abs(off(plan, short)).max() < 0.02
+
+
+def test_the_black_level_of_a_linear_tiff_is_found() -> None:
+    body = brackets.Body(black=600.0)
+    plan = planned(brackets.make(TRUTH, body, brackets.times(7, 1, 1 / 1024)))
+    assert np.allclose(plan.stack.encoding.black, 600.0, atol=3.0)
+
+
+@pytest.mark.parametrize("white", [255, 251])
+def test_the_clip_level_is_the_pile_at_the_top(white: int) -> None:
+    """251 has been seen for white (real linear series)."""
+    rng = np.random.default_rng(2)
+    codes = np.minimum(rng.exponential(90, 200_000), white).astype(np.float32).round()
+    found = clipping.pile(codes, 255.0)
+    assert found is not None and white - 3 < found.code < white
+
+
+def test_a_bright_wall_is_no_pile() -> None:
+    codes = np.random.default_rng(3).normal(200, 4, 100_000).astype(np.float32)
+    assert clipping.pile(codes, 255.0) is None
