@@ -31,7 +31,7 @@ Array = NDArray[np.float64]
 # Rhythms of a bracket: typical idle time in seconds, from a fast drive to stepping by hand with thought, and
 # how often each is met before the body has shown its habit (common practice, no source).
 RHYTHMS_S = (0.1, 0.35, 1.1, 3.5, 10.0, 32.0)
-RHYTHM_SHARE = (0.26, 0.3, 0.18, 0.11, 0.1, 0.03)
+RHYTHM_SHARE = (0.28, 0.32, 0.2, 0.08, 0.07, 0.025)
 SPREAD = 0.55  # of ln(idle time) around its rhythm
 MACHINE_S = 2.0  # a rhythm below this is a machine's: it may stall on a full buffer, but never thinks
 STALL_S = 12.0  # longer than a full buffer keeps a drive waiting (common practice, no source)
@@ -48,9 +48,12 @@ LONG_S = 0.9  # exposures from which cameras offer to subtract a dark frame (com
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Steps:
     """The steps of one stream.  ``gap_s`` is NaN where no clock tells; ``idle_s`` the idle time after the
-    exposure before; ``grid`` exposures in 1/24 stop; ``jump`` exposure steps in stops, NaN where unknown."""
+    exposure before; ``grid`` exposures in 1/24 stop; ``jump`` exposure steps in stops
+    from the last known exposure, NaN where unknown; ``bright_jump`` and ``seen_jump`` the steps of picture and
+    exposure from the last frame in which both are known."""
 
     gap_s: Array
+    idle_s: Array
     tick_s: Array
     before_s: Array
     after_s: Array
@@ -60,12 +63,9 @@ class Steps:
     shutter_jump: Array
     bright: Array
     bright_jump: Array
+    seen_jump: Array
     strange: Array
     timed: NDArray[np.bool_]
-
-    @property
-    def idle_s(self) -> Array:
-        return np.maximum(self.gap_s - self.before_s, 0.0)
 
 
 def steps_of(stream: Stream, *, by_brightness: bool = False) -> Steps:
@@ -83,18 +83,22 @@ def steps_of(stream: Stream, *, by_brightness: bool = False) -> Steps:
         exposure = bright
     shutter = np.log2(np.maximum(_column(frames, "exposure_s"), 1e-7))
     seconds = np.nan_to_num(_column(frames, "exposure_s"))
+    seen = ~np.isnan(bright) & ~np.isnan(exposure) if not np.isnan(exposure).all() else ~np.isnan(bright)
     gap, timed = _gaps(frames)
+    before = _shifted(seconds, 0.0)
     return Steps(
         gap_s=gap,
+        idle_s=np.maximum(gap - before, 0.0),
         tick_s=np.array([f.tick_s for f in frames]),
-        before_s=_shifted(seconds, 0.0),
+        before_s=before,
         after_s=seconds,
         number=number,
         grid=tuple(None if np.isnan(e) else round(float(e) * UNIT) for e in exposure),
-        jump=_jumps(exposure),
+        jump=_since_known(exposure, ~np.isnan(exposure)),
         shutter_jump=_jumps(shutter),
         bright=bright,
-        bright_jump=_jumps(bright),
+        bright_jump=_since_known(bright, seen),
+        seen_jump=_since_known(exposure, seen),
         strange=np.array([0.0] + [_strangeness(a, b) for a, b in pairwise(frames)])[:n],
         timed=timed,
     )
@@ -111,6 +115,13 @@ def _shifted(values: Array, first: float) -> Array:
 def _jumps(values: Array) -> Array:
     """Difference from the frame before; NaN where either is unknown."""
     return values - _shifted(values, np.nan)
+
+
+def _since_known(values: Array, known: NDArray[np.bool_]) -> Array:
+    """Difference from the last frame that is known, over unknown ones in between; NaN where there is none."""
+    places = np.where(known, np.arange(len(values)), -1)
+    before = _shifted(np.maximum.accumulate(places).astype(np.float64), -1.0).astype(np.int64)
+    return np.where((before >= 0) & known, values - values[np.maximum(before, 0)], np.nan)
 
 
 def _gaps(frames: Sequence[Frame]) -> tuple[Array, NDArray[np.bool_]]:
@@ -229,7 +240,7 @@ def brightness_weight(steps: Steps, trust: float) -> Array:
     Of a scene with light over many stops a share 1 - exp(level / 2) still follows the exposure at a mean of
     ``level`` (log2, 0 is saturation): fitted by eye to clipped log-normal scenes, no source.
     """
-    bright, jump = steps.bright_jump, steps.jump
+    bright, jump = steps.bright_jump, steps.seen_jump
     seen = ~(np.isnan(bright) | np.isnan(jump))
     delta, expected = np.nan_to_num(bright), np.nan_to_num(jump)
     middle = np.minimum(np.nan_to_num(steps.bright) - delta / 2.0, 0.0)

@@ -9,7 +9,6 @@ give the same sets in whatever order they came.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -19,21 +18,23 @@ from ingest.steps.probes.evidence import Steps, idle_table, steps_of
 from ingest.steps.probes.habits import Habits, learn
 from ingest.steps.probes.loose import sort_out
 from ingest.steps.probes.partition import heaviest, shares
-from ingest.steps.probes.plausibility import KEEP, Candidate, candidates, weighed, weights_of
+from ingest.steps.probes.plausibility import Candidate, Weighed, candidates, weighed, weights_of
 from ingest.steps.probes.positions import Placed, places
 from ingest.steps.probes.runs import Run, runs
 from ingest.steps.probes.stream import Stream, streams
-from ingest.steps.probes.verdicts import completeness, doubts, why
+from ingest.steps.probes.verdicts import completeness, doubts, left_out, why
 
 PASSES = 2  # of learning the body's habits
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cut:
-    """One stream cut: what was taken, all that could have been, and the odds it was done with."""
+    """One stream cut: what was taken, how sure each of it is (0 to 1), all that could have been, and the odds
+    it was done with."""
 
     taken: list[Candidate | Run]
-    rivals: list[Candidate | Run]
+    sure: list[float]
+    rows: Weighed
     habits: Habits
     steps: Steps
 
@@ -93,17 +94,18 @@ def cut(stream: Stream, settings: GroupingSettings) -> Cut:
     rows = candidates(stream, steps, table, settings)
     habits = Habits()
     n = len(stream.frames)
-    taken: list[Candidate | Run] = []
-    rivals: list[Candidate | Run] = []
     for turn in range(PASSES + 1):
         weights = weights_of(stream, steps, table, habits, settings)
-        above = KEEP if turn == PASSES else 0.0
-        rivals = [*weighed(rows, steps, weights, habits, above), *runs(steps, habits.still_share)]
-        taken = heaviest(n, rivals)
+        rivals = weighed(rows, steps, weights, habits)
+        lapses = runs(steps, habits.still_share)
+        spans = [*rivals.spans(), *((r.start, r.end, r.gain) for r in lapses)]
+        chosen = heaviest(n, spans)
+        sets = len(rivals.kept)
+        taken = [rivals.candidate(k) if k < sets else lapses[k - sets] for k in chosen]
         if turn < PASSES:
-            sets = [c for c in taken if isinstance(c, Candidate)]
-            habits = learn(steps, table, [(c.start, c.end, c.shape, c.rhythm, c.gain) for c in sets])
-    return Cut(taken=taken, rivals=rivals, habits=habits, steps=steps)
+            found = [c for c in taken if isinstance(c, Candidate)]
+            habits = learn(steps, table, [(c.start, c.end, c.shape, c.rhythm, c.gain) for c in found])
+    return Cut(taken=taken, sure=shares(n, spans, chosen), rows=rivals, habits=habits, steps=steps)
 
 
 def _exposures_unread(stream: Stream) -> bool:
@@ -116,35 +118,23 @@ def _exposures_unread(stream: Stream) -> bool:
 def group_stream(stream: Stream, settings: GroupingSettings) -> tuple[list[ProbeSet], dict[str, tuple[str, str]]]:
     """One body's sets in the order taken, and its loose frames with what they are and why."""
     made = cut(stream, settings)
-    wanted = [c for c in made.taken if isinstance(c, Candidate)]
-    sure = shares(len(stream.frames), made.rivals, wanted)
     aborted, rest = sort_out(stream, made.steps, made.taken, made.habits)
-    kept = [(c, s) for c, s in zip(wanted, sure, strict=True) if (c.start, c.end) not in aborted]
-    rivals: dict[int, list[Candidate]] = defaultdict(list)
-    for rival in made.rivals:
-        if isinstance(rival, Candidate):
-            for k in range(rival.start, rival.end):
-                rivals[k].append(rival)
-    sets = [_judged(stream, made, row, share, rivals, settings) for row, share in kept]
+    kept = [
+        (row, share)
+        for row, share in zip(made.taken, made.sure, strict=True)
+        if isinstance(row, Candidate) and (row.start, row.end) not in aborted
+    ]
+    sets = [_judged(stream, made, row, share, settings) for row, share in kept]
     return _placed(stream, made, [row for row, _ in kept], sets, settings), rest
 
 
-def _judged(
-    stream: Stream,
-    made: Cut,
-    row: Candidate,
-    share: float,
-    rivals: dict[int, list[Candidate]],
-    settings: GroupingSettings,
-) -> ProbeSet:
+def _judged(stream: Stream, made: Cut, row: Candidate, share: float, settings: GroupingSettings) -> ProbeSet:
     frames = stream.frames[row.start : row.end]
     complete, against = completeness(row, frames, made.steps, made.habits)
-    others = {(r.start, r.end): r for k in range(row.start, row.end) for r in rivals[k]}
-    others.pop((row.start, row.end), None)
-    rival = max(others.values(), key=lambda r: (r.gain, -r.start, -r.end), default=None)
-    if rival is not None and rival.gain < 0.0:
-        rival = None
+    rival = made.rows.rival_of(row) if share < settings.review_below else None
     reasons = doubts(row, share, rival, made.habits.met(row.shape), settings.review_below)
+    taken = {k for r in made.taken for k in range(r.start, r.end)}
+    reasons += left_out(row, stream.frames, made.steps, lambda k: k not in taken)
     return ProbeSet(
         frames=_dark_to_bright(frames),
         complete=complete,

@@ -20,6 +20,7 @@ from ingest.steps.probes.ladders import AT_FIRST, Shape
 
 NOVELTY, DISCOUNT = 2.0, 0.5  # weight of "something new" against patterns already met
 EV_SPAN = 45.0  # thirds of a stop over which a first exposure may lie
+LONE_PRICE = 3.0  # of a set stepped by hand on a day that shows no bracket for certain
 SURE = 3.0  # nats above the loose reading from which a set teaches
 # Prices: of each frame a known pattern lacks where a file may be gone, and where none is; of exposures nobody could
 # read; of an exposure pressed twice.
@@ -42,12 +43,14 @@ class Pattern:
 
 @dataclass(kw_only=True, slots=True)
 class Habits:
-    """Odds for one stream.  ``starts`` counts first exposures in 1/24 stop."""
+    """Odds for one stream.  ``starts`` counts first exposures in 1/24 stop; ``lone_price`` is
+    taken off a set stepped by hand where nothing else on the day is a bracket."""
 
     rhythm_share: tuple[float, ...] = RHYTHM_SHARE
     patterns: tuple[Pattern, ...] = ()
     starts: Counter[int] = field(default_factory=Counter)
     sets: int = 0
+    lone_price: float = 0.0
     stamp_costs: tuple[float, ...] = STAMP_COSTS
     picture_trust: float = 0.7
     still_share: float = 0.4
@@ -63,6 +66,8 @@ class Habits:
     def _weigh(self, shape: Shape, files_gone: bool) -> float:
         every = self.sets + NOVELTY
         best = math.log((NOVELTY + DISCOUNT * len(self.patterns)) / every) + shape.score
+        if not shape.unknown and (not self.patterns or self.patterns[0].met < 2):
+            return best - shape.score
         stops, once = shape.stops, _once(shape.stops) if shape.duplicates else ()
         for pattern in self.patterns:
             if pattern.met < 2 and not shape.unknown:
@@ -78,8 +83,8 @@ class Habits:
                 gone = missing_from(once, pattern.shape.stops)
             if gone is not None:
                 share = math.log((met - DISCOUNT / 2) / every)
-                first = len(once) > 0 and stops[0] == stops[1]
-                price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates + AT_FIRST * first
+                price = (GONE if files_gone else NEVER_SHOT) * gone + AGAIN * shape.duplicates
+                price += AT_FIRST * (len(once) > 0 and stops[0] == stops[1])
                 best = max(best, share - price - (LESS if shape.unknown else 0.0))
         return best - shape.score
 
@@ -87,9 +92,10 @@ class Habits:
         """How often this very pattern was met today."""
         return sum(p.met for p in self.patterns if missing_from(shape.stops, p.shape.stops) == 0)
 
-    def whole_of(self, shape: Shape) -> Pattern | None:
-        """The pattern of which this shape is a part, met more often than it; None if it is whole by itself."""
-        met = self.met(shape)
+    def whole_of(self, shape: Shape, files_gone: bool) -> Pattern | None:
+        """The pattern of which this shape is a part; None if it is whole by itself.  Where no file is missing
+        the whole must have been met more often than the part, or as often as a part of an even number."""
+        met = 0 if files_gone else self.met(shape) - (shape.count % 2 == 0)
         wholes = [p for p in self.patterns if missing_from(shape.stops, p.shape.stops) and p.met > met]
         return max(wholes, key=lambda p: (p.met, -p.shape.count), default=None)
 
@@ -150,7 +156,8 @@ def _follows(stops: Stops, whole: Stops, first: int, anchor: int, shift: float) 
 
 def learn(steps: Steps, table: Array, found: Sequence[Found]) -> Habits:
     """Habits from the sets found."""
-    sure = [f for f in found if f[4] >= SURE]
+    again = Counter(_exactly(steps, f) for f in found)
+    sure = [f for f in found if f[4] >= SURE or again[_exactly(steps, f)] >= 2]
     rhythms = np.array(RHYTHM_SHARE) * 5.0
     starts: Counter[int] = Counter()
     for start, _, _, rhythm, _ in sure:
@@ -163,10 +170,16 @@ def learn(steps: Steps, table: Array, found: Sequence[Found]) -> Habits:
         patterns=_patterns([f[2] for f in sure]),
         starts=starts,
         sets=len(sure),
+        lone_price=0.0 if sure else LONE_PRICE,
         stamp_costs=_stamp_costs(steps, table, found),
         picture_trust=_picture_trust(steps, sure),
         still_share=_still_share(steps, found),
     )
+
+
+def _exactly(steps: Steps, found: Found) -> tuple[object, ...]:
+    """The same exposures in the same order: chance does not repeat them."""
+    return (steps.grid[found[0]], found[2].stops)
 
 
 def _patterns(shapes: Sequence[Shape]) -> tuple[Pattern, ...]:
@@ -208,10 +221,10 @@ def _picture_trust(steps: Steps, sure: Sequence[Found]) -> float:
     that a machine shot in even steps can teach it: others were found by their pictures."""
     plain = [f for f in sure if f[2].regular and RHYTHMS_S[f[3]] < MACHINE_S]
     inside = _inside(len(steps.gap_s), plain)
-    told = inside & ~np.isnan(steps.bright_jump) & (np.abs(np.nan_to_num(steps.jump)) > 0.5)
+    told = inside & ~np.isnan(steps.bright_jump) & (np.abs(np.nan_to_num(steps.seen_jump)) > 0.5)
     if told.sum() < 4:
         return 0.7
-    follows = np.mean(steps.bright_jump[told] / steps.jump[told] > 0.15)
+    follows = np.mean(steps.bright_jump[told] / steps.seen_jump[told] > 0.15)
     return float(np.clip((follows - 0.5) * 2.0, 0.0, 1.0))
 
 

@@ -23,8 +23,9 @@ SIZES = {2: 0.015, 3: 0.26, 4: 0.03, 5: 0.21, 6: 0.04, 7: 0.15, 8: 0.035, 9: 0.0
 STEPS = {1 / 3: 0.03, 1 / 2: 0.04, 2 / 3: 0.06, 1.0: 0.22, 4 / 3: 0.04, 1.5: 0.05, 5 / 3: 0.04, 2.0: 0.24, 7 / 3: 0.02,
          2.5: 0.02, 8 / 3: 0.02, 3.0: 0.14, 10 / 3: 0.01, 11 / 3: 0.01, 4.0: 0.03, 5.0: 0.01, 6.0: 0.005}
 ODD_STEP = 0.002
-HOLE, DUPLICATE, TWICE, SQUEEZED, TURN = 3.2, 5.0, 1.6, 0.5, 2.2
+HOLE, DUPLICATE, TWICE, SQUEEZED, TURN = 3.2, 6.5, 1.6, 0.5, 2.2
 AT_FIRST = 1.6  # before the first step a repeated exposure is rather a test, or a bracket broken off
+FURTHER_UNREAD = 0.8  # each unread exposure after the first
 UNREAD = 3.5  # a row in which no two exposures could be read and compared
 UNEVEN, UNEVEN_STEP = 2.5, 2.0
 NO_SET = -60.0
@@ -153,7 +154,7 @@ def judge(steps: tuple[int, ...]) -> Shape:
         order, price = _order(places, unknown, duplicates)
         # a hole may be just where an unreadable exposure stands
         real_holes = max(0, holes - unknown)
-        score = base + fit + price - HOLE * real_holes - SQUEEZED * squeezed
+        score = base + fit + price - HOLE * real_holes - SQUEEZED * squeezed - FURTHER_UNREAD * max(0, unknown - 1)
         even_shape = Shape(count=count, rungs=len(rungs), step=step, order=order, places=places, holes=real_holes,
                            duplicates=duplicates, squeezed=squeezed, unknown=unknown, stops=stops, score=score)
         if count <= 3:

@@ -11,67 +11,53 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from typing import Protocol, TypeVar
 
 TEMPER = 1.6  # evidence is not as independent as the sum pretends: log weights are divided by this
 
-
-class Row(Protocol):
-    """Anything with a place and a gain (nats over reading its frames as loose)."""
-
-    @property
-    def start(self) -> int: ...
-    @property
-    def end(self) -> int: ...
-    @property
-    def gain(self) -> float: ...
+Span = tuple[int, int, float]  # start, end, gain in nats over reading its frames as loose
 
 
-R = TypeVar("R", bound=Row)
-
-
-def heaviest(length: int, rows: Sequence[R]) -> list[R]:
-    """Rows without overlap whose gains add up to most, in order; on a tie the fewer and the earlier."""
-    ending: dict[int, list[R]] = defaultdict(list)
-    for row in rows:
-        if row.gain > 0:
-            ending[row.end].append(row)
+def heaviest(length: int, spans: Sequence[Span]) -> list[int]:
+    """Which spans to take, none overlapping, so that their gains add up to most, in order; on a tie the first."""
+    ending: dict[int, list[tuple[int, float, int]]] = defaultdict(list)
+    for k, (start, end, gain) in enumerate(spans):
+        if gain > 0:
+            ending[end].append((start, gain, k))
     best = [0.0] * (length + 1)
-    taken: list[R | None] = [None] * (length + 1)
+    taken = [-1] * (length + 1)
     for end in range(1, length + 1):
         best[end] = best[end - 1]
-        for row in ending.get(end, ()):
-            value = best[row.start] + row.gain
-            if value > best[end] + 1e-9:
-                best[end], taken[end] = value, row
-    chosen: list[R] = []
+        for start, gain, k in ending.get(end, ()):
+            if best[start] + gain > best[end] + 1e-9:
+                best[end], taken[end] = best[start] + gain, k
+    chosen: list[int] = []
     at = length
     while at > 0:
-        row_here = taken[at]
-        if row_here is None:
+        if taken[at] < 0:
             at -= 1
         else:
-            chosen.append(row_here)
-            at = row_here.start
+            chosen.append(taken[at])
+            at = spans[taken[at]][0]
     return chosen[::-1]
 
 
-def shares(length: int, rows: Sequence[R], wanted: Sequence[R]) -> list[float]:
-    """For each wanted row the share (0 to 1) of all partitions' likelihood in which it stands."""
-    ending: dict[int, list[R]] = defaultdict(list)
-    starting: dict[int, list[R]] = defaultdict(list)
-    for row in rows:
-        ending[row.end].append(row)
-        starting[row.start].append(row)
+def shares(length: int, spans: Sequence[Span], wanted: Sequence[int]) -> list[float]:
+    """For each wanted span the share (0 to 1) of all partitions' likelihood in which it stands."""
+    ending: dict[int, list[tuple[int, float]]] = defaultdict(list)
+    starting: dict[int, list[tuple[int, float]]] = defaultdict(list)
+    for start, end, gain in spans:
+        ending[end].append((start, gain / TEMPER))
+        starting[start].append((end, gain / TEMPER))
     before = [0.0] * (length + 1)
     for end in range(1, length + 1):
-        terms = [before[r.start] + r.gain / TEMPER for r in ending.get(end, ())]
-        before[end] = _sum_logs(before[end - 1], terms)
+        before[end] = _sum_logs(before[end - 1], [before[start] + gain for start, gain in ending.get(end, ())])
     after = [0.0] * (length + 1)
     for start in range(length - 1, -1, -1):
-        terms = [after[r.end] + r.gain / TEMPER for r in starting.get(start, ())]
-        after[start] = _sum_logs(after[start + 1], terms)
-    return [math.exp(min(0.0, before[r.start] + r.gain / TEMPER + after[r.end] - before[length])) for r in wanted]
+        after[start] = _sum_logs(after[start + 1], [after[end] + gain for end, gain in starting.get(start, ())])
+    found = []
+    for start, end, gain in (spans[k] for k in wanted):
+        found.append(math.exp(min(0.0, before[start] + gain / TEMPER + after[end] - before[length])))
+    return found
 
 
 def _sum_logs(base: float, terms: list[float]) -> float:

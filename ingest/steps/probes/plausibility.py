@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from ingest.records.probes import GroupingSettings
 from ingest.steps.probes.evidence import (
+    MACHINE_S,
+    RHYTHMS_S,
     Array,
     Steps,
     bias_weight,
@@ -73,6 +75,41 @@ class Rows:
     end: NDArray[np.int64]
     kind: NDArray[np.int64]
     shapes: list[Shape]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Weighed:
+    """The rows of a stream that some partition might take, weighed: ``kept`` are places in ``rows``."""
+
+    rows: Rows
+    kept: NDArray[np.int64]
+    gain: Array
+    rhythm: NDArray[np.int64]
+    parts: Array
+
+    def spans(self) -> list[tuple[int, int, float]]:
+        """Start, end and gain of every row."""
+        columns = (self.rows.start[self.kept], self.rows.end[self.kept], self.gain)
+        return list(zip(*(c.tolist() for c in columns), strict=True))
+
+    def candidate(self, k: int) -> Candidate:
+        """Row ``k`` of ``spans`` with all that is known of it."""
+        at = int(self.kept[k])
+        return Candidate(
+            start=int(self.rows.start[at]),
+            end=int(self.rows.end[at]),
+            gain=float(self.gain[k]),
+            shape=self.rows.shapes[int(self.rows.kind[at])],
+            rhythm=int(self.rhythm[k]),
+            parts=tuple(self.parts[:, k].tolist()),
+        )
+
+    def rival_of(self, row: Candidate) -> Candidate | None:
+        """The best other reading of some of a row's frames as a bracket, None if there is no good one."""
+        start, end = self.rows.start[self.kept], self.rows.end[self.kept]
+        others = (start < row.end) & (end > row.start) & ((start != row.start) | (end != row.end)) & (self.gain > 0)
+        places = np.flatnonzero(others)
+        return self.candidate(int(places[self.gain[places].argmax()])) if len(places) else None
 
 
 def weights_of(
@@ -185,10 +222,8 @@ def _cheaper(shape: Shape, price: float) -> Shape:
     return Shape(**{**values, "score": shape.score + price})
 
 
-def weighed(rows: Rows, steps: Steps, w: Weights, habits: Habits, above: float = KEEP) -> list[Candidate]:
-    """All rows under these habits that gain more than ``above``."""
-    if not len(rows.start):
-        return []
+def weighed(rows: Rows, steps: Steps, w: Weights, habits: Habits) -> Weighed:
+    """All rows under these habits, without the ones no partition would take."""
     start, end, last = rows.start, rows.end, rows.end - 1
     lead = np.minimum(w.lead[start], last)
     idles = w.rhythms[:, last] - w.rhythms[:, lead] + np.log(habits.rhythm_share)[:, None]
@@ -209,10 +244,7 @@ def weighed(rows: Rows, steps: Steps, w: Weights, habits: Habits, above: float =
             w.words[end] - w.words[start] + w.optics[last] - w.optics[start],
         ]
     )
+    parts[0] -= habits.lone_price * (np.array(RHYTHMS_S)[rhythm] > MACHINE_S)
     gains = parts.sum(axis=0)
-    kept = np.flatnonzero(gains > above)
-    columns = (start[kept], end[kept], gains[kept], rows.kind[kept], rhythm[kept], parts[:, kept].T)
-    return [
-        Candidate(start=a, end=b, gain=gain, shape=rows.shapes[kind], rhythm=r, parts=tuple(part))
-        for a, b, gain, kind, r, part in zip(*(c.tolist() for c in columns), strict=True)
-    ]
+    kept = np.flatnonzero(gains > KEEP)
+    return Weighed(rows=rows, kept=kept, gain=gains[kept], rhythm=rhythm[kept], parts=parts[:, kept])

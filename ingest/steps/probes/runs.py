@@ -16,8 +16,8 @@ from ingest.steps.probes.evidence import Steps, exposure_out
 SHORTEST = 5
 DRIFT_STOPS = 0.78
 EVEN = 0.08  # distance between frames is equal within this share, or a tick
-BEGINS, REGULAR = -4.0, 1.1
-STILL, THIRD, TWO_THIRDS = math.log(0.6), math.log(0.17), math.log(0.03)
+BEGINS, REGULAR = -4.0, 1.4
+STILL, THIRD, TWO_THIRDS = math.log(0.55), math.log(0.21), math.log(0.03)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,11 +50,13 @@ def runs(steps: Steps, still_share: float) -> list[Run]:
 
 def _reach(steps: Steps, jump: np.ndarray[tuple[int], np.dtype[np.float64]], start: int) -> int:
     """The end of the regular run that starts here."""
-    interval = steps.gap_s[start + 1]
+    interval, idle = steps.gap_s[start + 1], steps.idle_s
     end = start + 1
     while end < len(steps.gap_s) and jump[end] <= DRIFT_STOPS and not math.isnan(steps.gap_s[end]):
         slack = max(EVEN * interval, 1.05 * steps.tick_s[end], 0.1)
-        if not abs(steps.gap_s[end] - interval) <= slack or math.isnan(steps.jump[end]):
+        # A timer shorter than the exposure waits for it: then the idle time is even, not the interval.
+        even = min(abs(steps.gap_s[end] - interval), abs(idle[end] - idle[start + 1]))
+        if not even <= slack or math.isnan(steps.jump[end]):
             break
         end += 1
     return end

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from ingest.records.frames import Frame
 from ingest.steps.probes.evidence import RHYTHMS_S, Steps
 from ingest.steps.probes.habits import Habits, missing_from
 from ingest.steps.probes.plausibility import Candidate
 
+SURE_AFTER = 3  # times a pattern was met, and a file missing beside it is no longer a reason to doubt
+SAME_BURST = 3.0  # idle times longer than the set's own rhythm
 BY_HAND_S = 3.0  # rhythms slower than this are a person's
 
 
@@ -31,6 +33,8 @@ def completeness(
     gone = _numbers_gone(row, steps)
     if gone:
         doubts.append(gone)
+    elif _gone_beside(row, steps) and habits.met(shape) < SURE_AFTER:
+        doubts.append("the file right before or after it is missing")
     if not shape.regular:
         doubts.append("the exposures follow no even ladder")
     met = habits.met(shape)
@@ -45,16 +49,21 @@ def _short_of_habit(row: Candidate, steps: Steps, habits: Habits) -> tuple[str, 
     """Words for a set that is part of a pattern the body repeats today, "" if it is none; and whether it may
     all the same be meant, being an even ladder by itself from which no file is missing."""
     shape = row.shape
-    whole = habits.whole_of(shape)
+    gone = _gone_beside(row, steps) or any(steps.number[row.start + 1 : row.end] > 1)
+    whole = habits.whole_of(shape, gone)
     if whole is None:
         return "", False
     words = f"{shape.count} frames where this body's bracket has {whole.shape.count} ({whole.met} times today)"
-    around = [steps.number[k] for k in range(row.start, min(row.end + 1, len(steps.number)))]
-    nothing_gone = not any(step > 1 for step in around)
-    if not (shape.regular and shape.count % 2 and nothing_gone):
+    if gone or not shape.regular or shape.count % 2 == 0:
         return words, False
     begins_it = missing_from(shape.stops, whole.shape.stops[: shape.count]) == 0
     return (words, True) if begins_it else ("", False)
+
+
+def _gone_beside(row: Candidate, steps: Steps) -> bool:
+    """Whether the file right before the first frame or right after the last is missing."""
+    ends = steps.number[[row.start, *([row.end] if row.end < len(steps.number) else [])]]
+    return bool((ends > 1).any())
 
 
 def _numbers_gone(row: Candidate, steps: Steps) -> str:
@@ -78,6 +87,20 @@ def doubts(row: Candidate, share: float, rival: Candidate | None, shape_met: int
         found.append("the exposures are stepped unevenly")
     if row.shape.unknown * 2 > row.shape.count:
         found.append("most exposures could not be read")
+    return found
+
+
+def left_out(
+    row: Candidate, frames: Sequence[Frame], steps: Steps, loose: Callable[[int], bool]
+) -> list[str]:
+    """Loose neighbours that were taken in the same burst as a set shot by a machine: a person must look."""
+    if RHYTHMS_S[row.rhythm] >= BY_HAND_S:
+        return []
+    near = SAME_BURST * RHYTHMS_S[row.rhythm]
+    found = []
+    for place, step in ((row.start - 1, row.start), (row.end, row.end)):
+        if 0 <= place < len(frames) and loose(place) and steps.idle_s[step] + steps.tick_s[step] < max(near, 0.3):
+            found.append(f"{label(frames[place])} was taken in the same burst and does not fit in")
     return found
 
 
