@@ -12,19 +12,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from ingest.records.frames import Frame
 from ingest.records.probes import Grouping, GroupingSettings, ProbeSet
 from ingest.steps.probes.evidence import Steps, idle_table, steps_of
-from ingest.steps.probes.habits import Habits, learn
+from ingest.steps.probes.habits import SURE, Habits, learn
 from ingest.steps.probes.loose import sort_out
 from ingest.steps.probes.partition import heaviest, shares
-from ingest.steps.probes.plausibility import Candidate, Weighed, candidates, weighed, weights_of
+from ingest.steps.probes.plausibility import Candidate, Weighed, candidates, reweighed, weighed, weights_of
 from ingest.steps.probes.positions import Placed, places
 from ingest.steps.probes.runs import Run, runs
 from ingest.steps.probes.stream import Stream, streams
 from ingest.steps.probes.verdicts import completeness, doubts, left_out, why
 
 PASSES = 2  # of learning the body's habits
+AGAIN, REPEATED = 3, 4.0  # rows of the very same exposures this often on a day are worth that much while learning, up to sure
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,21 +94,39 @@ def cut(stream: Stream, settings: GroupingSettings) -> Cut:
     """Choose rows of a stream, learn from the choice, choose again."""
     steps = steps_of(stream, by_brightness=_exposures_unread(stream))
     table = idle_table(steps)
-    rows = candidates(stream, steps, table, settings)
     habits = Habits()
+    weights = weights_of(stream, steps, table, habits, settings)
+    rows = candidates(stream, steps, table, weights, settings)
     n = len(stream.frames)
     for turn in range(PASSES + 1):
-        weights = weights_of(stream, steps, table, habits, settings)
         rivals = weighed(rows, steps, weights, habits)
         lapses = runs(steps, habits.still_share)
-        spans = [*rivals.spans(), *((r.start, r.end, r.gain) for r in lapses)]
+        learning = turn < PASSES
+        spans = [
+            *(_repeats_count(rivals, steps) if learning else rivals.spans()),
+            *((r.start, r.end, r.gain) for r in lapses),
+        ]
         chosen = heaviest(n, spans)
         sets = len(rivals.kept)
         taken = [rivals.candidate(k) if k < sets else lapses[k - sets] for k in chosen]
-        if turn < PASSES:
+        if learning:
             found = [c for c in taken if isinstance(c, Candidate)]
             habits = learn(steps, table, [(c.start, c.end, c.shape, c.rhythm, c.gain) for c in found])
+            weights = reweighed(weights, steps, table, habits)
     return Cut(taken=taken, sure=shares(n, spans, chosen), rows=rivals, habits=habits, steps=steps)
+
+
+def _repeats_count(rivals: Weighed, steps: Steps) -> list[tuple[int, int, float]]:
+    """Start, end and gain of every row; more for one whose very exposures the day repeats, which chance does
+    not: slow hand-stepped rows that none would be believed alone may teach together."""
+    start, end = rivals.rows.start[rivals.kept], rivals.rows.end[rivals.kept]
+    lowest = min((g for g in steps.grid if g is not None), default=0)
+    firsts = np.array([-1 if g is None else g - min(0, lowest) for g in steps.grid])[start]
+    keys = rivals.rows.kind[rivals.kept] * (1 << 20) + firsts
+    _, which, met = np.unique(keys, return_inverse=True, return_counts=True)
+    lifted = np.minimum(rivals.gain + REPEATED, SURE)  # what is sure already needs no help against its rivals
+    gains = np.where(met[which] >= AGAIN, np.maximum(rivals.gain, lifted), rivals.gain)
+    return list(zip(start.tolist(), end.tolist(), gains.tolist(), strict=True))
 
 
 def _exposures_unread(stream: Stream) -> bool:

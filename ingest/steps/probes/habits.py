@@ -24,7 +24,7 @@ LONE_PRICE = 3.0  # of a set stepped by hand on a day that shows no bracket for 
 SURE = 3.0  # nats above the loose reading from which a set teaches
 # Prices: of each frame a known pattern lacks where a file may be gone, and where none is; of exposures nobody could
 # read; of an exposure pressed twice.
-GONE, NEVER_SHOT, LESS, AGAIN = 2.6, 6.0, 0.7, 2.2
+GONE, NEVER_SHOT, LESS, AGAIN = 2.6, 6.0, 0.7, 1.4
 SAME_STOPS = 0.3
 MOST_GONE = 6  # frames of a pattern that may be missing, and it is still recognised
 MOST_PATTERNS = 24  # the most frequent ones that a day is compared with

@@ -10,6 +10,7 @@ up to 0.21 stop off the even ladder (Exif marks against exact powers of two).
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -26,6 +27,7 @@ ODD_STEP = 0.002
 HOLE, DUPLICATE, TWICE, SQUEEZED, TURN = 3.2, 6.5, 1.6, 0.5, 2.2
 AT_FIRST = 1.6  # before the first step a repeated exposure is rather a test, or a bracket broken off
 FURTHER_UNREAD = 0.8  # each unread exposure after the first
+NARROW, NARROW_STOPS = 3.0, 1.3  # a ladder that spans no more shows no light that one frame would not
 UNREAD = 3.5  # a row in which no two exposures could be read and compared
 UNEVEN, UNEVEN_STEP = 2.5, 2.0
 NO_SET = -60.0
@@ -145,8 +147,8 @@ def judge(steps: tuple[int, ...]) -> Shape:
     twice = min(duplicates, sum(s == 0 for s in steps[1:]))  # pressed twice: the same exposure next to itself
     base = math.log(SIZES.get(count - duplicates, 0.01)) - DUPLICATE * (duplicates - twice) - TWICE * twice
     base -= AT_FIRST * (count > 2 and steps[1] == 0)
-    places_of = {v: i for i, v in enumerate(rungs)}
-    nearest = [None if v is None else places_of[min(rungs, key=lambda r: abs(r - v))] for v in values]
+    base -= NARROW * (rungs[-1] - rungs[0] < NARROW_STOPS * UNIT and count > 2)
+    nearest = [None if v is None else bisect_right(rungs, v) - 1 for v in values]
     even = _even(rungs)
     if even is not None and len(known) >= 2:
         step, holes, squeezed, fit, on_grid = even
@@ -219,24 +221,34 @@ def _even(rungs: list[int]) -> tuple[float, int, bool, float, list[int]] | None:
 def _even_gaps(gaps: list[float]) -> tuple[float, list[int], float] | None:
     """The step of which all gaps are whole multiples, few of them more than one."""
     ordered = sorted(gaps)
-    middle = ordered[len(ordered) // 2]
+    total = sum(gaps)
     best = None
-    for guess in (middle, ordered[0], sum(gaps) / len(gaps)):
+    tried = []
+    for guess in (ordered[len(ordered) // 2], ordered[0], total / len(gaps)):
         spans = [max(1, round(g / guess)) for g in gaps]
-        step = sum(gaps) / sum(spans)
-        slack = min(0.22, 0.42 * step)
-        worst = max(abs(g - s * step) for g, s in zip(gaps, spans, strict=True))
-        if worst > slack or sum(spans) - len(spans) > max(1, len(spans) // 3) or max(spans) > 3:
+        if spans in tried:
             continue
-        mark = min(STEPS, key=lambda s: abs(s - step))
-        near = abs(mark - step) <= 0.06 + 0.03 * mark
-        fit = math.log(STEPS[mark]) if near else math.log(ODD_STEP) - (0.7 if len(gaps) < 4 else 0.0)
-        off = sum((abs(g - s * step) / 0.13) ** 2 for g, s in zip(gaps, spans, strict=True))
-        fit -= 0.5 * off / max(1.0, len(gaps) ** 0.5)
-        price = fit - HOLE * (sum(spans) - len(spans))
+        tried.append(spans)
+        holes = sum(spans) - len(spans)
+        step = total / (holes + len(spans))
+        slack = min(0.22, 0.42 * step)
+        off = [abs(g - s * step) for g, s in zip(gaps, spans, strict=True)]
+        if max(off) > slack or holes > max(1, len(spans) // 3) or max(spans) > 3:
+            continue
+        mark, share = _nearest_step(step)
+        fit = math.log(share) if mark else math.log(ODD_STEP) - (0.7 if len(gaps) < 4 else 0.0)
+        fit -= 0.5 * sum((o / 0.13) ** 2 for o in off) / max(1.0, len(gaps) ** 0.5)
+        price = fit - HOLE * holes
         if best is None or price > best[0]:
-            best = (price, (mark if near else step, spans, fit))
+            best = (price, (mark or step, spans, fit))
     return None if best is None else best[1]
+
+
+@lru_cache(maxsize=4096)
+def _nearest_step(step: float) -> tuple[float, float]:
+    """The step a camera offers that this is, and how often it is used; (0, 0) if it is none of them."""
+    mark = min(STEPS, key=lambda s: abs(s - step))
+    return (mark, STEPS[mark]) if abs(mark - step) <= 0.06 + 0.03 * mark else (0.0, 0.0)
 
 
 def _order(places: tuple[int | None, ...], unknown: int, duplicates: int) -> tuple[str, float]:

@@ -9,8 +9,7 @@ partition would take them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from operator import add, sub
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,9 +32,12 @@ from ingest.steps.probes.habits import Habits
 from ingest.steps.probes.ladders import UNIT, UNKNOWN, Shape, differences, judge
 from ingest.steps.probes.stream import Stream
 
+NO_EXPOSURE = -(1 << 30)
 SET_STARTS = -3.2  # one frame in some twenty-five starts a set
 OTHER_LADDER = -3.0  # the ladder shows in the shutter alone (automatic sensitivity undid it)
 KEEP, WORTH, GIVE_UP = -3.0, -10.0, -11.0  # gains below which a row is dropped, not listed, grown no further
+BEST_SHAPE = -3.9  # no shape scores more (``ladders``: the likeliest size, step and order together)
+BEGUN, FURTHER = 5, -17.0  # a row this short may still recover from more
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -116,18 +118,14 @@ def weights_of(
     stream: Stream, steps: Steps, table: Array, habits: Habits, settings: GroupingSettings
 ) -> Weights:
     """Sum up all evidence of a stream's steps once, so that a row's share is one subtraction."""
-    out = idle_out(steps)
-    idle = np.cumsum(np.maximum(idle_in(steps, table, habits.stamp_costs) - out, -12.0), axis=1)
     words = bias_weight(stream.frames) + drive_weight(stream.frames)
     breaks = (np.nan_to_num(steps.gap_s) - 2 * (steps.before_s + steps.after_s)) > settings.longest_pause_s
     whole_hours = np.abs(steps.gap_s - np.round(steps.gap_s / 3600.0) * 3600.0) < 60.0
     breaks &= ~(whole_hours & (steps.number == 1))
     skipped = (steps.number > 1) | np.isnan(steps.number)
     return Weights(
-        rhythms=idle,
-        exposure=np.cumsum(-exposure_out(steps, habits.still_share)),
+        **_by_habit(steps, table, habits),
         number=np.cumsum(number_weight(steps)),
-        picture=np.cumsum(brightness_weight(steps, habits.picture_trust)),
         optics=np.cumsum(steps.strange),
         words=np.concatenate(([0.0], np.cumsum(words))),
         # the end of the stream may hide files that are still to come
@@ -135,6 +133,21 @@ def weights_of(
         lead=_leads(steps),
         breaks=breaks,
     )
+
+
+def reweighed(weights: Weights, steps: Steps, table: Array, habits: Habits) -> Weights:
+    """The same evidence under other habits."""
+    told = _by_habit(steps, table, habits)
+    return replace(weights, rhythms=told["rhythms"], exposure=told["exposure"], picture=told["picture"])
+
+
+def _by_habit(steps: Steps, table: Array, habits: Habits) -> dict[str, Array]:
+    idle = np.maximum(idle_in(steps, table, habits.stamp_costs) - idle_out(steps), -12.0)
+    return {
+        "rhythms": np.cumsum(idle, axis=1),
+        "exposure": np.cumsum(-exposure_out(steps, habits.still_share)),
+        "picture": np.cumsum(brightness_weight(steps, habits.picture_trust)),
+    }
 
 
 def _leads(steps: Steps) -> NDArray[np.int64]:
@@ -145,42 +158,76 @@ def _leads(steps: Steps) -> NDArray[np.int64]:
     return np.minimum.accumulate(places[::-1])[::-1].astype(np.int64)
 
 
-def candidates(stream: Stream, steps: Steps, table: Array, settings: GroupingSettings) -> Rows:
+def candidates(
+    stream: Stream, steps: Steps, table: Array, weights: Weights, settings: GroupingSettings
+) -> Rows:
     """Rows that some partition might take, each grown frame by frame until it cannot recover."""
     habits = Habits(picture_trust=1.0)
-    w = weights_of(stream, steps, table, habits, settings)
-    # Everything but the shape and the idle time, as one running sum for quick growing.
-    rest = (w.exposure + w.number + w.picture + w.optics + w.words[1:]).tolist()
-    before = (w.words[:-1] - w.words[1:]).tolist()
-    rhythms = list(zip(*w.rhythms.tolist(), strict=True))
-    shares = [math.log(s) for s in habits.rhythm_share]
-    lead, breaks = w.lead.tolist(), w.breaks.tolist()
-    moves = differences(list(steps.grid))
-    others = _other_ladders(steps)
-    found: list[tuple[int, int, int]] = []
-    kinds: dict[int, int] = {}
+    w = reweighed(weights, steps, table, habits)
+    reach = _Reach(w, np.log(habits.rhythm_share))
+    alike = _Alike(steps)
+    found: list[tuple[NDArray[np.int64], int, NDArray[np.int64]]] = []
     shapes: list[Shape] = []
-    n = len(stream.frames)
-    for start in range(n):
-        for end in range(start + 2, min(n, start + settings.longest_set) + 1):
-            last = end - 1
-            if breaks[last]:
-                break
-            shape = _shape(start, end, moves, others)
-            if shape.hopeless:
-                break
-            base = rhythms[min(lead[start], last)]
-            idle = max(map(add, map(sub, rhythms[last], base), shares))
-            gain = SET_STARTS + shape.score + idle + rest[last] - rest[start] - before[start]
-            if gain > WORTH:
-                if id(shape) not in kinds:
-                    kinds[id(shape)] = len(shapes)
-                    shapes.append(shape)
-                found.append((start, end, kinds[id(shape)]))
-            elif gain < GIVE_UP and end - start > 2:
-                break
-    columns = np.array(found, dtype=np.int64).reshape(-1, 3).T
-    return Rows(start=columns[0], end=columns[1], kind=columns[2], shapes=shapes)
+    alive = np.arange(max(0, len(stream.frames) - 1))
+    for count in range(2, settings.longest_set + 1):
+        alive, rest = reach.longer(alive, count)
+        limit = FURTHER if count < BEGUN else GIVE_UP
+        if count > 2:
+            alive, rest = alive[rest + BEST_SHAPE >= limit], rest[rest + BEST_SHAPE >= limit]
+        if not len(alive):
+            break
+        judged, which = alike.judge(alive, count)
+        gain = rest + np.array([s.score for s in judged])[which]
+        hopeless = np.array([s.hopeless for s in judged])[which]
+        worth = ~hopeless & (gain > WORTH)
+        found.append((alive[worth], count, len(shapes) + which[worth]))
+        shapes += judged
+        alive = alive[~hopeless & ((gain >= limit) | (count == 2))]
+    start, end, kind = (
+        np.concatenate(column or [np.zeros(0, dtype=np.int64)])
+        for column in ([s for s, _, _ in found], [s + c for s, c, _ in found], [k for _, _, k in found])
+    )
+    order = np.lexsort((end, start))
+    return Rows(start=start[order], end=end[order], kind=kind[order], shapes=shapes)
+
+
+class _Alike:
+    """Rows of the same exposure steps, numbered alike as they grow, so that each kind is judged once."""
+
+    def __init__(self, steps: Steps) -> None:
+        self._moves = differences(list(steps.grid))
+        self._others = _other_ladders(steps)
+        columns = [np.array(self._moves), *(np.array(o) for o in self._others)]
+        _, self._step = np.unique(np.stack(columns), axis=1, return_inverse=True)
+        self._row = np.array([m == UNKNOWN for m in self._moves], dtype=np.int64)
+
+    def judge(self, starts: NDArray[np.int64], count: int) -> tuple[list[Shape], NDArray[np.int64]]:
+        """The shapes of rows of ``count`` frames at these starts (among them all still to be grown), and which
+        each row has."""
+        keys = self._row[starts] * (1 << 32) + self._step[starts + count - 1]
+        _, first, which = np.unique(keys, return_index=True, return_inverse=True)
+        self._row[starts] = which
+        return [_shape(s, s + count, self._moves, self._others) for s in starts[first].tolist()], which
+
+
+class _Reach:
+    """What speaks for rows of ever more frames but for their exposures: their start, idle times, numbers,
+    pictures and words, in nats."""
+
+    def __init__(self, weights: Weights, shares: Array) -> None:
+        self._weights, self._shares = weights, shares
+        self._rest = weights.exposure + weights.number + weights.picture + weights.optics + weights.words[1:]
+        self._before = weights.words[:-1] - weights.words[1:]
+
+    def longer(self, starts: NDArray[np.int64], count: int) -> tuple[NDArray[np.int64], Array]:
+        """Which of these starts can have ``count`` frames, no pause among them being too long, and the sum."""
+        w = self._weights
+        starts = starts[starts + count <= len(w.lead)]
+        starts = starts[~w.breaks[starts + count - 1]]
+        last = starts + count - 1
+        lead = np.minimum(w.lead[starts], last)
+        idle = (w.rhythms[:, last] - w.rhythms[:, lead] + self._shares[:, None]).max(axis=0)
+        return starts, SET_STARTS + idle + self._rest[last] - self._rest[starts] - self._before[starts]
 
 
 def _other_ladders(steps: Steps) -> list[tuple[int, ...]]:
@@ -230,13 +277,12 @@ def weighed(rows: Rows, steps: Steps, w: Weights, habits: Habits) -> Weighed:
     rhythm = idles.argmax(axis=0)
     # a file is missing at either end or inside, as far as the counter tells: then a part may be all there is
     gone = w.gone[np.minimum(end + 1, len(w.gone) - 1)] > w.gone[start]
-    pairs, which = np.unique(2 * rows.kind + gone, return_inverse=True)
-    shapes = [(rows.shapes[pair // 2], bool(pair % 2)) for pair in pairs.tolist()]
-    scores = np.array([s.score + habits.pattern_weight(s, g) for s, g in shapes])
+    firsts, which_first = np.unique([NO_EXPOSURE if g is None else g for g in steps.grid], return_inverse=True)
+    begin = np.array([habits.start_weight(None if g == NO_EXPOSURE else g) for g in firsts.tolist()])[which_first]
     parts = np.stack(
         [
-            SET_STARTS + np.array([habits.start_weight(g) for g in steps.grid])[start],
-            scores[which],
+            SET_STARTS + begin[start],
+            np.zeros(len(start)),
             w.exposure[last] - w.exposure[start],
             idles.max(axis=0),
             w.number[last] - w.number[start],
@@ -244,6 +290,14 @@ def weighed(rows: Rows, steps: Steps, w: Weights, habits: Habits) -> Weighed:
             w.words[end] - w.words[start] + w.optics[last] - w.optics[start],
         ]
     )
+    # A pattern's log likelihood is never positive: rows that even the most expected pattern could not lift are
+    # not compared with the day's.
+    able = np.flatnonzero(parts.sum(axis=0) > KEEP)
+    pairs, which = np.unique((2 * rows.kind + gone)[able], return_inverse=True)
+    shapes = [(rows.shapes[pair // 2], bool(pair % 2)) for pair in pairs.tolist()]
+    scores = np.array([s.score + habits.pattern_weight(s, g) for s, g in shapes])
+    parts[1] = -math.inf
+    parts[1, able] = scores[which]
     parts[0] -= habits.lone_price * (np.array(RHYTHMS_S)[rhythm] > MACHINE_S)
     gains = parts.sum(axis=0)
     kept = np.flatnonzero(gains > KEEP)

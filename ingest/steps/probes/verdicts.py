@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from ingest.records.frames import Frame
 from ingest.steps.probes.evidence import RHYTHMS_S, Steps
-from ingest.steps.probes.habits import Habits, missing_from
+from ingest.steps.probes.habits import SAME_STOPS, Habits, missing_from
 from ingest.steps.probes.plausibility import Candidate
 
 SURE_AFTER = 3  # times a pattern was met, and a file missing beside it is no longer a reason to doubt
@@ -93,13 +93,15 @@ def doubts(row: Candidate, share: float, rival: Candidate | None, shape_met: int
 def left_out(
     row: Candidate, frames: Sequence[Frame], steps: Steps, loose: Callable[[int], bool]
 ) -> list[str]:
-    """Loose neighbours that were taken in the same burst as a set shot by a machine: a person must look."""
-    if RHYTHMS_S[row.rhythm] >= BY_HAND_S:
-        return []
+    """Loose neighbours that were taken in the same burst as a set shot by a machine, or that repeat the exposure
+    beside them at the pace of a set stepped by hand: a person must look."""
+    by_hand = RHYTHMS_S[row.rhythm] >= BY_HAND_S
     near = SAME_BURST * RHYTHMS_S[row.rhythm]
     found = []
     for place, step in ((row.start - 1, row.start), (row.end, row.end)):
-        if 0 <= place < len(frames) and loose(place) and steps.idle_s[step] + steps.tick_s[step] < max(near, 0.3):
+        if not 0 <= place < len(frames) or not loose(place) or (by_hand and abs(steps.jump[step]) > SAME_STOPS):
+            continue
+        if steps.idle_s[step] + steps.tick_s[step] < max(near, 0.3):
             found.append(f"{label(frames[place])} was taken in the same burst and does not fit in")
     return found
 
