@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ingest.machinery.clock import utc_of_seconds
-from ingest.machinery.ledger.cards import CardLedger
 from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.cards import FileKind, PresentCard
@@ -43,6 +42,7 @@ class Desk:
     """The work at the desk: stills read, sets found, probes merged and filed, papers written."""
 
     services: Services
+    arriving: bool = False  # a card is there whose listing has not settled: no set is found before its stills are
     _mark: Any = None
     _papers: dict[str, Any] = field(default_factory=dict)
     _grouped: Any = None
@@ -64,7 +64,7 @@ class Desk:
                 files.append((name, seen.st_mtime_ns, seen.st_size))
             except OSError:
                 files.append((name, 0, -1))
-        return services.store.foreign_changes(), tuple(files), tuple(
+        return self.arriving, services.store.foreign_changes(), tuple(files), tuple(
             d.id for d in services.cards.destinations() if probes.is_here(services, d)
         )
 
@@ -79,7 +79,7 @@ class Desk:
             codes.read_new(services, originals)
             if services.stop.is_set():
                 return
-            if _all_settled(services.cards, present):
+            if not self.arriving and all_stills_settled(services.cards, present):
                 self._group(originals)
             views = services.work.views()
             done = self._merge_and_file(outbox, originals, views)
@@ -214,7 +214,3 @@ def clip_json(clip: filing.FiledClip) -> dict[str, Any]:
         "width": clip.facts.width, "height": clip.facts.height, "review": clip.placement.review,
         "reasons": [*clip.placement.reasons, *([clip.trouble] if clip.trouble else [])],
     }
-
-
-def _all_settled(ledger: CardLedger, present: Sequence[PresentCard]) -> bool:
-    return all_stills_settled(ledger, present)

@@ -28,6 +28,7 @@ from ingest.steps.copying.plan import CopySettings, Twice
 from ingest.steps.copying.stage import Copier, Progress
 
 PROGRESS_S = 0.5  # how often a card's figures are asked of the ledger
+HOLDS_UP_S = 600.0  # a place that grows for longer no longer keeps others from being merged
 
 if TYPE_CHECKING:  # the server's libraries are loaded only where a page is served
     from ingest.faces.web.serving import PageServer
@@ -180,6 +181,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     manager.say("READY=1")
     try:
         tried: object = None
+        arriving = Arriving()
         while not stop.is_set():
             manager.say("WATCHDOG=1")
             sight = loader.lookout.look(places)
@@ -193,6 +195,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
                 loader.copy(present)
             started = services.clock.steady_s()
             worked = False
+            loader.desk.arriving = arriving.any(sight.settling, started)
             if loader.desk.is_due() and not requests.adopting:
                 loader.desk.work(present)
                 worked = True
@@ -225,6 +228,20 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     short = any(not v.policy_met for v in answers.verdicts(services))
     asks = any(f.severity != "note" for f in answers.all_findings(services))
     return EXIT_NEEDS_A_PERSON if drain and (short or asks) else EXIT_WELL
+
+
+class Arriving:
+    """Cards whose listing still changes, which hold up the finding of sets: a restart in the middle of a card
+    must not merge the half of a bracket.  One that grows for very long (a dump over a slow network) no longer
+    does; its late frames then make a new version."""
+
+    def __init__(self) -> None:
+        self._since: dict[str, float] = {}
+
+    def any(self, settling: Sequence[str], now_s: float) -> bool:
+        """Whether sets must wait, given the places that are not quiet yet at a steady time."""
+        self._since = {place: self._since.get(place, now_s) for place in settling}
+        return any(now_s - since < HOLDS_UP_S for since in self._since.values())
 
 
 class Notices:
