@@ -153,7 +153,11 @@ def _judged(stream: Stream, made: Cut, row: Candidate, share: float, settings: G
     frames = stream.frames[row.start : row.end]
     complete, against = completeness(row, frames, made.steps, made.habits)
     rival = made.rows.rival_of(row) if share < settings.review_below else None
-    reasons = doubts(row, share, rival, made.habits.met(row.shape), settings.review_below)
+    idle = made.steps.idle_s[row.start + 1 : row.end]
+    reasons = doubts(
+        row, share, rival, shape_met=made.habits.met(row.shape), pause_s=float(np.nan_to_num(idle).max(initial=0.0)),
+        below=settings.review_below,
+    )
     taken = {k for r in made.taken for k in range(r.start, r.end)}
     reasons += left_out(row, stream.frames, made.steps, lambda k: k not in taken)
     return ProbeSet(

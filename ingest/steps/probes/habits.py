@@ -20,7 +20,7 @@ from ingest.steps.probes.ladders import AT_FIRST, Shape
 
 NOVELTY, DISCOUNT = 2.0, 0.5  # weight of "something new" against patterns already met
 EV_SPAN = 45.0  # thirds of a stop over which a first exposure may lie
-LONE_PRICE = 3.0  # of a set stepped by hand on a day that shows no bracket for certain
+LONE_PRICE = 5.0  # of a set stepped by hand on a day that shows no bracket for certain
 SURE = 3.0  # nats above the loose reading from which a set teaches
 # Prices: of each frame a known pattern lacks where a file may be gone, and where none is; of exposures nobody could
 # read; of an exposure pressed twice.

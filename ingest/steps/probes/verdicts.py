@@ -11,6 +11,7 @@ from ingest.steps.probes.plausibility import Candidate
 
 SURE_AFTER = 3  # times a pattern was met, and a file missing beside it is no longer a reason to doubt
 SAME_BURST = 3.0  # idle times longer than the set's own rhythm
+LONG_PAUSE_S = 90.0  # inside a set of no usual order: two of them may have been taken for one
 BY_HAND_S = 3.0  # rhythms slower than this are a person's
 
 
@@ -71,8 +72,11 @@ def _numbers_gone(row: Candidate, steps: Steps) -> str:
     return f"{sum(gone)} file number(s) are missing inside it" if gone else ""
 
 
-def doubts(row: Candidate, share: float, rival: Candidate | None, shape_met: int, below: float) -> list[str]:
-    """Why a person should look at how this set was cut; empty where the evidence leaves no doubt."""
+def doubts(
+    row: Candidate, share: float, rival: Candidate | None, *, shape_met: int, pause_s: float, below: float
+) -> list[str]:
+    """Why a person should look at how this set was cut; empty where the evidence leaves no doubt.  ``pause_s``
+    is the longest idle time inside it."""
     found = []
     if share < below:
         if rival is None:
@@ -85,6 +89,8 @@ def doubts(row: Candidate, share: float, rival: Candidate | None, shape_met: int
             found.append(f"the neighbouring frames could be cut otherwise (sure to {share:.0%})")
     if row.shape.step is None and shape_met < 2:
         found.append("the exposures are stepped unevenly")
+    if pause_s > LONG_PAUSE_S and shape_met < 2 and row.shape.order.startswith("in "):
+        found.append(f"there is a pause of {pause_s:.0f} s inside it")
     if row.shape.unknown * 2 > row.shape.count:
         found.append("most exposures could not be read")
     return found
