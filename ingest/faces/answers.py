@@ -14,7 +14,7 @@ from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import present_ids
 from ingest.records.cards import DestinationRecord, FileKind
 from ingest.records.names import shown
-from ingest.records.views import View
+from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardVerdict, Policy, SlotState, judge_card, slot_state, tally
@@ -140,15 +140,30 @@ def probes(services: Services, *, superseded: bool = False) -> list[dict[str, An
     return entries
 
 
-def _file_places(services: Services, roots: dict[str, Path]) -> dict[str, str]:
-    """Digest -> a present path of that content, required destinations first."""
-    found: dict[str, str] = {}
+class Places:
+    """Where frames' files lie now, at the first destination that has them: the very file, else its content."""
+
+    def __init__(self) -> None:
+        self._files: dict[tuple[str, str, str], str] = {}
+        self._contents: dict[str, str] = {}
+
+    def add(self, card_id: str, path: str, digest: str, place: str) -> None:
+        self._files.setdefault((card_id, path, digest), place)
+        self._contents.setdefault(digest, place)
+
+    def of(self, file: FrameFile) -> str | None:
+        return self._files.get((file.card_id, file.path, file.digest)) or self._contents.get(file.digest)
+
+
+def _file_places(services: Services, roots: dict[str, Path]) -> Places:
+    """All present copies, required destinations first."""
+    found = Places()
     for root_id, root in roots.items():
         for card in services.cards.cards():
             base = root / services.show / card.folder
             for copy in services.cards.copies(card.id):
                 if copy.destination_id == root_id:
-                    found.setdefault(_digest(copy.source_digest), str(base / copy.stored_path))
+                    found.add(card.id, shown(copy.path), _digest(copy.source_digest), str(base / copy.stored_path))
     return found
 
 
@@ -157,7 +172,7 @@ def _digest(value: str) -> str:
 
 
 def _probe(
-    view: View, made: Any, filing: dict[str, Any] | None, places: dict[str, str],
+    view: View, made: Any, filing: dict[str, Any] | None, places: Places,
     outputs: dict[tuple[str, str], str], *, superseded: bool,
 ) -> dict[str, Any]:
     del superseded
@@ -189,7 +204,7 @@ def _probe(
         "findings": list(record.get("findings", [])),
         "frames": [
             {
-                "files": [{"digest": f.digest, "path": places.get(f.digest)} for f in frame.files],
+                "files": [{"digest": f.digest, "path": places.of(f)} for f in frame.files],
                 "exposure_s": frame.exposure_s,
                 "f_number": frame.f_number,
                 "iso": frame.iso,

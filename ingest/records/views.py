@@ -73,7 +73,9 @@ class View:
 
     @property
     def sigma_s(self) -> float:
-        return max((f.taken_sigma_s for f in self.frames), default=0.0)
+        """How far its times may be off; a frame without a time says nothing of it."""
+        sigmas = [f.taken_sigma_s for f in self.frames if f.taken_s is not None]
+        return max(sigmas or [f.taken_sigma_s for f in self.frames], default=0.0)
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)

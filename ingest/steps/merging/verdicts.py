@@ -87,7 +87,7 @@ def _motion(moved: float, by_frame: tuple[float, ...], item: str) -> list[Findin
     frames = [k for k, share in enumerate(by_frame) if share > MOTION / 4]
     return [_finding(
         "motion", item, Severity.NOTE,
-        f"something moved in {100 * moved:.2g} % of the picture; there fewer frames count",
+        f"something moved in {100 * moved:.3g} % of the picture; there fewer frames count",
         "Look at the preview there; shoot again if the place matters.",
         confidence=moved / (moved + MOTION), frames=frames, amount=round(100 * moved, 4), unit="percent",
     )]  # fmt: skip

@@ -97,7 +97,8 @@ def probe_papers(
     for frame in view.frames:
         files = []
         for file in frame.files:
-            found = originals.with_digest(file.digest)
+            same = originals.with_digest(file.digest)
+            found = [o for o in same if (o.card.id, shown(o.file.path)) == (file.card_id, file.path)] or same
             places = sorted(path for o in found for _, path in o.places)
             if places:
                 files.append(papers.ProbeFile(digest=file.digest, path=shown(places[0].removeprefix(prefix))))

@@ -27,7 +27,8 @@ from ingest.steps.probes.stream import Stream, streams
 from ingest.steps.probes.verdicts import completeness, doubts, left_out, why
 
 PASSES = 2  # of learning the body's habits
-AGAIN, REPEATED = 3, 4.0  # rows of the very same exposures this often on a day are worth that much while learning, up to sure
+# Rows of the very same exposures met this often on a day are worth that much more while learning, up to sure.
+AGAIN, REPEATED = 3, 4.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -30,7 +30,7 @@ from ingest.settings.model import Body
 from ingest.steps.probes.grouping import group
 from ingest.steps.probes.lineage import inherit
 from ingest.steps.stills.exposure import snap_series
-from ingest.steps.stills.frames import as_frame, body_key, card_order, class_of, merged, pair
+from ingest.steps.stills.frames import as_frame, body_key, card_order, class_of, frame_id, merged, pair
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -111,7 +111,8 @@ def regroup(
         _view(ids, index, grouping.sets, by_id, frames, partners, reviewed, doubts, kinds)
         for index in range(len(grouping.sets))
     ]
-    loose = {i: (what, grouping.why_loose.get(i, "")) for i, what in grouping.loose.items()} | no_probes
+    said = {i: (what, grouping.why_loose.get(i, "")) for i, what in grouping.loose.items()} | no_probes
+    loose = {by_id[i].files[0].digest: words for i, words in said.items()}
     gone = {p.id for p in services.work.probes()} - {v.id for v in views}
     services.work.set_grouping(views, loose, lineage, utc)
     if gone:
@@ -153,7 +154,7 @@ def gather(originals: Sequence[Original], stills: Mapping[str, StillFact]) -> li
                 stills=group_of_files,
                 header=merged([f.header for f in group_of_files]) or StillHeader(),
                 look=looks[0] if looks else None,
-                frame_id=group_of_files[0].digest,
+                frame_id=frame_id(group_of_files[0]),
             )
         )
     return shots

@@ -93,17 +93,24 @@ def body_key(header: StillHeader | None) -> str:
     return f"{make}|{model}|{serial}"
 
 
+def frame_id(first: StillFile) -> str:
+    """What a frame goes by, given its first file: the file's digest; where that says nothing of the moment,
+    because no header could be read, with the name behind it."""
+    return first.digest if first.header is not None else f"{first.digest}/{_split(first.path)[1].lower()}"
+
+
 def pair(files: Iterable[StillFile]) -> list[tuple[StillFile, ...]]:
     """The files of each exposure, raw first: of one folder and stem, one of each class.
 
     Files whose headers contradict each other are no pair, whatever their names.  A raw and a JPEG left
     alone on two cards of one body are one where name, moment and exposure agree.  The same content
-    twice (a card and its dump) is one file, the first by (card, path).  The order of the input does not
+    twice (a card and its dump) is one file, the first by (card, path); but what holds no header (empty files,
+    clusters of zeros) is the same only under the same name.  The order of the input does not
     matter; the groups come sorted by their first file's (card, order on the card).
     """
     kept: dict[str, StillFile] = {}
     for file in sorted(files, key=lambda f: (f.card, f.path)):
-        kept.setdefault(file.digest, file)
+        kept.setdefault(frame_id(file), file)
     by_stem: dict[tuple[str, str, str], list[StillFile]] = {}
     for file in kept.values():
         parents, stem, _ = _split(file.path)
@@ -149,7 +156,7 @@ def as_frame(files: Sequence[StillFile], exposure: Exposure | None = None, *, ca
             iso=None if said.iso is None else float(said.iso),
         )
     return Frame(
-        id=first.digest,
+        id=frame_id(first),
         body=body_key(header),
         shown_s=None if said.taken is None else (said.taken - _EPOCH).total_seconds(),
         tick_s=10.0**-said.subsec_digits,

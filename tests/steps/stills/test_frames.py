@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from ingest.records.stills import StillFile, StillHeader, StillLook
 from ingest.steps.stills import frames
 from ingest.steps.stills.exposure import Exposure
-from ingest.steps.stills.frames import as_frame, body_key, card_order, class_of, merged, name_of, pair
+from ingest.steps.stills.frames import as_frame, body_key, card_order, class_of, frame_id, merged, name_of, pair
 
 NOON = datetime(2026, 3, 1, 12)  # noqa: DTZ001
 HEADER = StillHeader(make="HARMATAN", model="K2", body_serial="7", taken=NOON, exposure_time_s=Fraction(1, 60), iso=100)
@@ -130,8 +130,8 @@ FILES = st.lists(
 @given(FILES, st.randoms())
 def test_every_content_stands_in_exactly_one_frame_whatever_the_order(files: list[StillFile], order: object) -> None:
     groups = pair(files)
-    inside = [f.digest for g in groups for f in g]
-    assert sorted(inside) == sorted({f.digest for f in files})
+    inside = [frame_id(f) for g in groups for f in g]
+    assert sorted(inside) == sorted({frame_id(f) for f in files})
     for group in groups:
         assert len({class_of(f.path) for f in group}) == len(group)
     shuffled = list(files)
@@ -141,3 +141,13 @@ def test_every_content_stands_in_exactly_one_frame_whatever_the_order(files: lis
 
 def test_examples_in_the_docstrings() -> None:
     assert doctest.testmod(frames).failed == 0
+
+
+def test_empty_files_of_other_names_are_not_one() -> None:
+    """Three zero-byte files share a digest and are three lost exposures; a dump of the card adds none."""
+    files = [
+        StillFile(digest="d", card=card, path=f"DCIM/100DEMO_/DEMO000{n}.JPG", header=None, look=None)
+        for card in ("a", "b") for n in (1, 2, 3)
+    ]
+    assert [[f.path[-5] for f in group] for group in pair(files)] == [["1"], ["2"], ["3"]]
+    assert len({as_frame(group).id for group in pair(files)}) == 3
