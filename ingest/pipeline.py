@@ -32,6 +32,7 @@ from ingest.steps.merging import stage as merging
 from ingest.steps.panorama import stage as panorama
 from ingest.steps.paperwork import stage as paperwork
 from ingest.steps.probes import stage as probes
+from ingest.steps.probes.grouping import Remembered
 from ingest.steps.setups.page import PAGE_FILE
 from ingest.steps.stills import stage as stills
 from ingest.steps.stills.frames import name_of
@@ -46,6 +47,7 @@ class Desk:
     _mark: Any = None
     _papers: dict[str, Any] = field(default_factory=dict)
     _grouped: Any = None
+    _days: Remembered = field(default_factory=Remembered)
 
     def is_due(self) -> bool:
         """Whether anything changed since the last whole pass: facts, the person's files, the destinations."""
@@ -94,7 +96,7 @@ class Desk:
     def _group(self, originals: Originals) -> None:
         made = probes.regroup(
             self.services, originals, before=self._grouped, notes=clocks.notes_bytes(self.services),
-            clock=clocks.correct_frames, means=clocks.means, apart=clocks.set_apart,
+            clock=clocks.correct_frames, means=clocks.means, apart=clocks.set_apart, remembered=self._days,
         )
         if made is None:
             return

@@ -10,7 +10,7 @@ give the same sets in whatever order they came.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -43,23 +43,39 @@ class Cut:
     steps: Steps
 
 
-def group(frames: Iterable[Frame], settings: GroupingSettings | None = None) -> Grouping:
+@dataclass(kw_only=True, slots=True)
+class Remembered:
+    """What the last grouping made of each body's day, so that a new card costs only the days it touches."""
+
+    settings: GroupingSettings | None = None
+    days: dict[object, tuple[list[ProbeSet], dict[str, tuple[str, str]]]] = field(default_factory=dict)
+
+
+def group(
+    frames: Iterable[Frame], settings: GroupingSettings | None = None, remembered: Remembered | None = None
+) -> Grouping:
     """The most plausible partition of frames into probe sets and loose frames.
 
     Frames without an exposure, a time or a readable picture still count by what they do have.  The same
-    frames in another order give the same answer; an id given twice counts once.
+    frames in another order give the same answer; an id given twice counts once.  ``remembered`` is the
+    caller's from one grouping to the next: it changes nothing but the time.
     """
     settings = settings or GroupingSettings()
+    known = remembered.days if remembered is not None and remembered.settings == settings else {}
+    days: dict[object, tuple[list[ProbeSet], dict[str, tuple[str, str]]]] = {}
     found: list[tuple[tuple[float, str], list[ProbeSet]]] = []
     loose: dict[str, str] = {}
     why_loose: dict[str, str] = {}
     partners: dict[str, str] = {}
     for stream in streams(frames):
         partners.update(stream.partners)
-        sets, rest = group_stream(stream, settings)
+        key = (stream.body, stream.frames, stream.numbers_believed, frozenset(stream.partners.items()))
+        sets, rest = days[key] = known.get(key) or group_stream(stream, settings)
         found.append(((_first_time(stream), stream.body), sets))
         for frame_id, (what, reason) in rest.items():
             loose[frame_id], why_loose[frame_id] = what, reason
+    if remembered is not None:
+        remembered.settings, remembered.days = settings, days
     return Grouping(
         sets=_numbered([sets for _, sets in sorted(found, key=lambda item: item[0])]),
         loose=dict(sorted(loose.items())),

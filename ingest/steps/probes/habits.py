@@ -12,6 +12,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -118,6 +119,7 @@ def _once(stops: Stops) -> Stops:
     return tuple(s for k, s in enumerate(stops) if not k or s is None or s != stops[k - 1])
 
 
+@lru_cache(maxsize=100_000)
 def missing_from(stops: Stops, whole: Stops) -> int | None:
     """How many frames of a whole pattern a row lacks; 0 if it is that pattern, None if it is no part of it.
 

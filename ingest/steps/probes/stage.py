@@ -27,7 +27,7 @@ from ingest.records.stills import StillFile, StillHeader, StillLook
 from ingest.records.views import FrameFile, View, ViewFrame
 from ingest.services import Services
 from ingest.settings.model import Body
-from ingest.steps.probes.grouping import group
+from ingest.steps.probes.grouping import Remembered, group
 from ingest.steps.probes.lineage import inherit
 from ingest.steps.stills.exposure import snap_series
 from ingest.steps.stills.frames import as_frame, body_key, card_order, class_of, frame_id, merged, pair
@@ -77,7 +77,7 @@ Means = Callable[[Body, str], bool]
 
 def regroup(
     services: Services, originals: Originals, *, before: str | None, notes: bytes, clock: Clocking, means: Means,
-    apart: Apart,
+    apart: Apart, remembered: Remembered,
 ) -> Regrouped | None:
     """Group everything anew if what it depends on changed since ``before``; None if it did not.
 
@@ -97,7 +97,7 @@ def regroup(
     kinds = {
         f.body: b.frames for f in frames.values() for b in services.settings.bodies if b.frames and means(b, f.body)
     }
-    grouping = group((f for i, f in frames.items() if i not in no_probes), GroupingSettings(kinds=kinds))
+    grouping = group((f for i, f in frames.items() if i not in no_probes), GroupingSettings(kinds=kinds), remembered)
     by_id = {s.frame_id: s for s in shots}
     utc = services.clock.utc()
     partners = _partners(grouping.partner_of)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from ingest.records.frames import Frame
 from ingest.records.probes import Grouping
-from ingest.steps.probes.grouping import group
+from ingest.steps.probes.grouping import Remembered, group
 from tests.simulation.frames import frames_of
 from tests.simulation.phenomena import PHENOMENA, a_day
 
@@ -70,6 +70,17 @@ def test_a_shuffled_day_is_the_same_day(phenomenon: str, seed: int, dice: random
     shuffled = list(frames)
     dice.shuffle(shuffled)
     assert group(shuffled) == group(frames)
+
+
+@given(st.lists(st.integers(1000, 1400), min_size=2, max_size=3, unique=True), st.randoms(use_true_random=False))
+@settings(max_examples=6, deadline=None)
+def test_what_is_remembered_changes_nothing(seeds: list[int], dice: random.Random) -> None:
+    """Cards that come in any pieces, with the last grouping remembered, end as all at once."""
+    frames = [f for seed in seeds for f in frames_of(a_day("orders", seed))[0]]
+    remembered = Remembered()
+    dice.shuffle(frames)
+    for end in (len(frames) // 3, len(frames) // 2, len(frames)):
+        assert group(frames[:end], remembered=remembered) == group(frames[:end])
 
 
 @given(st.integers(1000, 1400))
