@@ -1,8 +1,9 @@
 """How fast frames are grouped: ``python -m tests.bench.grouping [frames]``.
 
 Full simulated days are strung together on their bodies until there are enough frames (100,000 by default).
-Prints seconds of processor time for all at once and for the last card alone, frames per second, the same as a ratio to sorting the frames by time twenty times
-over (a yardstick of this machine at this moment), and the peak memory.
+Prints seconds of processor time for all at once and for the last card alone, frames per second, the same as a
+ratio to sorting the frames by time twenty times over (a yardstick of this machine at this moment), and the peak
+memory.
 """
 
 from __future__ import annotations
