@@ -115,3 +115,51 @@ def test_a_truncated_picture_is_told_and_kept(show: Show) -> None:
     same_as_on_card(show, "KESTO-A3")
     told = [f for f in show.findings() if "KSTV9995.JPG" in f["item"] + f["what"]]
     assert told and all(f["severity"] != "note" and f["next"] for f in told)
+
+
+@pytest.mark.slow
+def test_claims_that_a_power_cut_undid_are_withdrawn_and_copied_again(show: Show) -> None:
+    """After a stop without an end the last claims are read again: one file is back at length zero, as FAT leaves
+    it, one is gone, one was changed.  Nothing is overwritten, everything is verified again, and a person is told."""
+    show.put_in("ORBE-02")
+    daemon = show.start("watch")
+    limit = time.monotonic() + 90
+    while not any(c["policy_met"] for c in show.answer("status")["cards"]):
+        assert time.monotonic() < limit
+        time.sleep(0.3)
+    daemon.kill()
+    daemon.communicate()
+    empty, gone, changed = sorted((show.disks[1] / show.card("ORBE-02")["folder"]).rglob("*.JPG"))[:3]
+    empty.write_bytes(b"")
+    gone.unlink()
+    changed.write_bytes(b"\0" + changed.read_bytes()[1:])
+    was = changed.read_bytes()
+    show.run("watch", "--drain")
+    told = [f for f in show.findings() if f["kind"] == "claim withdrawn"]
+    assert len(told) == 1 and told[0]["what"].startswith("3 files") and "disk-two" in str(told[0])
+    assert show.card("ORBE-02")["policy_met"]
+    assert empty.read_bytes() == b"" and changed.read_bytes() == was  # what was found there stays
+    assert gone.read_bytes() == (show.disks[0] / gone.relative_to(show.disks[1])).read_bytes()
+    before = (show.root / "show" / "logs" / "nightloader.log").read_text(encoding="utf-8").count("read again after")
+    show.run("watch", "--drain")
+    after = (show.root / "show" / "logs" / "nightloader.log").read_text(encoding="utf-8").count("read again after")
+    assert before == after == 2  # a stop with an end owes nothing: the two disks were read once
+
+
+@pytest.mark.slow
+def test_a_disk_that_is_away_at_the_restart_is_read_when_it_returns(show: Show) -> None:
+    show.put_in("ORBE-02")
+    daemon = show.start("watch")
+    limit = time.monotonic() + 90
+    while not any(c["policy_met"] for c in show.answer("status")["cards"]):
+        assert time.monotonic() < limit
+        time.sleep(0.3)
+    daemon.kill()
+    daemon.communicate()
+    away = show.disks[1].rename(show.root / "away")
+    show.run("watch", "--drain")
+    victim = sorted(away.rglob("*.JPG"))[0]
+    victim.write_bytes(b"")
+    away.rename(show.disks[1])
+    show.run("watch", "--drain")
+    assert [f["kind"] for f in show.findings() if f["kind"] == "claim withdrawn"] == ["claim withdrawn"]

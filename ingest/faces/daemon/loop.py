@@ -23,6 +23,7 @@ from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
 from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
+from ingest.steps.audit.stage import after_a_stop
 from ingest.steps.cards.stage import Lookout
 from ingest.steps.copying.plan import CopySettings, Twice
 from ingest.steps.copying.stage import Copier, Progress
@@ -182,8 +183,11 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     try:
         tried: object = None
         arriving = Arriving()
+        claims = LastClaims(services)
         while not stop.is_set():
             manager.say("WATCHDOG=1")
+            if not loader.copying:
+                claims.read(services)
             sight = loader.lookout.look(places)
             present = (*sight.ready, *requests.cards(loader.lookout, {p.card.id for p in sight.ready}))
             state = (
@@ -223,11 +227,39 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
         loader.join()
         wakeups.close()
         notices.close()
+    claims.end()
     if stop.is_set() and drain:
         return EXIT_INTERRUPTED
     short = any(not v.policy_met for v in answers.verdicts(services))
     asks = any(f.severity != "note" for f in answers.all_findings(services))
     return EXIT_NEEDS_A_PERSON if drain and (short or asks) else EXIT_WELL
+
+
+class LastClaims:
+    """What was claimed last before a stop without an end is read again, disk by disk as they are here."""
+
+    RUNNING, OWED = "running since", "last claims to read again"
+
+    def __init__(self, services: Services) -> None:
+        self._work = services.work
+        owed = set((self._work.recall(self.OWED) or "").split())
+        if self._work.recall(self.RUNNING):
+            owed |= {d.id for d in services.cards.destinations()}
+        self._keep(owed)
+        self._work.put(self.RUNNING, services.clock.utc())
+
+    def _keep(self, owed: set[str]) -> None:
+        self._owed = owed
+        self._work.put(self.OWED, " ".join(sorted(owed)))
+
+    def read(self, services: Services) -> None:
+        """Read what is owed and here; called before anything is copied."""
+        if self._owed and (done := after_a_stop(services, self._owed)):
+            self._keep(self._owed - done)
+
+    def end(self) -> None:
+        """The stop that follows has an end."""
+        self._work.put(self.RUNNING, "")
 
 
 class Arriving:
@@ -287,6 +319,8 @@ class Notices:
 
 def offload(services: Services, path: str) -> int:
     """One card now; returns when its probes are merged and filed."""
+    claims = LastClaims(services)
+    claims.read(services)
     loader = Loader(services)
     present = loader.lookout.take(path)
     loader.copy([present])
@@ -297,6 +331,7 @@ def offload(services: Services, path: str) -> int:
     loader.join()
     while loader.desk.is_due() and not services.stop.is_set():
         loader.desk.work([present])
+    claims.end()
     if services.stop.is_set():
         return EXIT_INTERRUPTED
     verdict = next(v for v in answers.verdicts(services) if v.card_id == present.card.id)

@@ -7,26 +7,28 @@ counting, and the copier owes it again only when a person has seen the finding.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 from ingest import __version__
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.clock import utc_of_seconds
-from ingest.machinery.disk.destinations import OpenDestination, find_destination
+from ingest.machinery.disk.destinations import OpenDestination, find_destination, is_there
 from ingest.machinery.disk.folders import list_tree
 from ingest.machinery.disk.readback import Buffer, read_from_device
+from ingest.machinery.ledger.cards import Trouble
 from ingest.machinery.ledger.work import Output
 from ingest.records.audit_paper import AuditReport, CoverageLine, Mark, ProbeLine, SetupLine
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, EntryKind
-from ingest.records.findings import Finding
+from ingest.records.findings import Finding, Severity
 from ingest.records.names import token
 from ingest.records.papers import PaperFinding
 from ingest.services import Services
-from ingest.steps.audit.comparison import Difference, compare
+from ingest.steps.audit.comparison import Difference, compare, some
 from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Reread, Unfiled
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
@@ -34,6 +36,8 @@ from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
 from ingest.steps.setups.expected import read_expected
 
 BATCH = 256
+WITHDRAWN = "claim withdrawn"
+LAST_CLAIMS, LAST_BYTES = 1000, 4 << 30  # the newest claims of a destination that a stop may have undone
 NOT_READ_AGAIN = frozenset({"show log"})
 
 
@@ -100,6 +104,8 @@ def run(
     finally:
         for destination in opened:
             destination.close()
+    if full:
+        _end_withdrawn(services, rereads, differences)
     verdicts = [
         judge_card(
             c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy, _names(present)
@@ -110,6 +116,54 @@ def run(
     return Audited(
         report=judge(evidence), started_utc=started,
         read={(r.destination_id, card): found for r in rereads for card, found in r.read.items()},
+    )
+
+
+def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[str]:
+    """Read the last claims at these destinations again, from the device, after a stop without an end (a power cut,
+    a kill): a file system without a journal may have lost what was flushed last.
+
+    A claim that no longer holds is withdrawn and told, so that the file is owed again; nothing is overwritten.
+    Answers the ids that were read; the others are not here now, or the reading was stopped.
+    """
+    done = set()
+    folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
+    for record in services.cards.destinations():
+        if record.id not in destination_ids:
+            continue
+        try:
+            destination = find_destination(services.disk, record.path, record.id)
+        except DestinationUnavailable:
+            continue
+        with contextlib.closing(destination):
+            newest = services.cards.copies_at(record.id, newest=LAST_CLAIMS)
+            last = share(((c, c.size_bytes) for c in newest), LAST_BYTES)
+            reading = _one_destination(services, destination, last, (), folders, services.stop, lambda _: None)
+            if reading.interrupted or not is_there(services.disk, destination):
+                continue  # that files could not be read says nothing of them
+        done.add(record.id)
+        lost = {*reading.differed, *reading.unreadable}
+        for copy in last:
+            if (copy.card_id, copy.stored_path) in lost:
+                services.cards.withdraw_copy(copy.card_id, copy.path, copy.generation, record.id)
+        if lost:
+            services.cards.trouble([Trouble(
+                kind=WITHDRAWN, destination_id=record.id, severity=Severity.PERSON,
+                what=f"{len(lost)} files verified here shortly before the last stop are no longer as they were: "
+                f"{some(path for _, path in sorted(lost))}.",
+                next="They are copied again from the card, or from another verified copy. Check this disk with the "
+                "system's own tool for file systems, keep the cards, then run `audit --full`, which ends this finding.",
+            )], services.clock.utc())
+        services.log.info("read again after a stop", destination=record.path, files=reading.files, lost=len(lost))
+    return done
+
+
+def _end_withdrawn(services: Services, rereads: Sequence[_Reading], differences: Sequence[Difference]) -> None:
+    """A disk that was read whole and is as it should be has answered for what a stop undid."""
+    odd = {d.destination_id for d in differences if d.missing or d.changed}
+    odd |= {r.destination_id for r in rereads if r.interrupted or r.differed or r.unreadable}
+    services.cards.no_trouble(
+        Trouble(kind=WITHDRAWN, destination_id=r.destination_id) for r in rereads if r.destination_id not in odd
     )
 
 
