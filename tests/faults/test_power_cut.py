@@ -137,7 +137,8 @@ def cut_and_finished(root: Path, seed: int) -> None:
             said = wait_for(printed, "ENDED")
     assert "ENDED 60" in said, said
     for image, name in enumerate("ab"):
-        assert machine.stored(image, f"found-{name}") == WANTED
+        # A name that the cut left with other bytes is nobody's claim: it stays, and ours lies beside it.
+        assert set(WANTED.values()) <= set(machine.stored(image, f"found-{name}").values())
 
 
 @pytest.mark.parametrize("seed", [1, 2])
