@@ -119,10 +119,12 @@ def probes(services: Services, *, superseded: bool = False) -> list[dict[str, An
     doubts = json.loads(services.work.recall("placements") or "{}")
     filings = {i: {**f, **doubts.get(i, {})} for i, f in services.work.filings().items()}
     places = _file_places(services, roots)
+    order = {root_id: n for n, root_id in enumerate(roots)}
     outputs: dict[tuple[str, str], str] = {}
-    for output in services.work.outputs():
-        if output.destination_id in roots:
-            outputs.setdefault((output.owner, output.kind), str(roots[output.destination_id] / output.path))
+    for output in sorted(
+        (o for o in services.work.outputs() if o.destination_id in roots), key=lambda o: order[o.destination_id]
+    ):
+        outputs.setdefault((output.owner, output.kind), str(roots[output.destination_id] / output.path))
     made = {(p.id, p.version): p for p in services.work.probes(superseded=superseded)}
     current = {p.id: p for p in services.work.probes()}
     entries = [

@@ -79,6 +79,7 @@ def add_destination(
     old = next((d for d in known if replaces and (os.path.abspath(replaces) == d.path or replaces == d.id)), None)
     if replaces and old is None:
         raise UsageError("no destination of that name.", item=replaces, next="See `nightloader status`.")
+    others = [o for o in others if old is None or o != old.path]
     problems = _apart([*others, where], watch)
     if not os.path.isdir(where) and not os.path.isdir(os.path.dirname(where)):
         problems.append(f"{where}: neither it nor its parent folder exists. Mount the disk or make the folder.")
@@ -93,16 +94,21 @@ def add_destination(
     )
     ledger.add_destination(record, clock.utc(), replaces=old.id if old else "")
     text = settings_file.read_text(encoding="utf-8-sig")
-    escaped = where.replace("\\", "\\\\").replace('"', '\\"')
-    block = f'\n[[destinations]]\npath = "{escaped}"\nrequired = {"true" if record.required else "false"}\n'
-    if old is not None and not record.one_disk:
-        text = text.replace(f'path = "{old.path}"', f'path = "{escaped}"', 1)
+    taken_over = f'path = "{_escaped(old.path)}"' if old is not None else ""
+    if taken_over and taken_over in text:
+        text = text.replace(taken_over, f'path = "{_escaped(where)}"', 1)
     else:
-        text = text.rstrip("\n") + "\n" + block
+        block = f'[[destinations]]\npath = "{_escaped(where)}"\nrequired = {"true" if record.required else "false"}\n'
+        text = text.rstrip("\n") + "\n\n" + block
     temporary = settings_file.with_name(f".{settings_file.name}.new")
     temporary.write_text(text, encoding="utf-8")
     temporary.replace(settings_file)
     return record
+
+
+def _escaped(path: str) -> str:
+    """A path inside a basic string of TOML."""
+    return path.replace("\\", "\\\\").replace('"', '\\"')
 
 
 def _write_new(path: Path, text: str) -> None:

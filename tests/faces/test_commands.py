@@ -104,6 +104,25 @@ def test_identity_of_a_destination_is_kept(tmp_path: Path) -> None:
     assert (tmp_path / "A" / ".nightloader-destination.json").read_bytes() == before
 
 
+def test_a_disk_that_took_over_leaves_the_old_one_without_a_duty(show: Path, tmp_path: Path) -> None:
+    (tmp_path / "one" / "DCIM").mkdir(parents=True)
+    (tmp_path / "one" / "DCIM" / "NOTE.TXT").write_text("first card")
+    assert run("offload", tmp_path / "one", cwd=show).returncode == 0
+    assert run("destination", "add", "../C", "--replaces", "../A", "--one-disk", cwd=show).returncode == 0
+    assert [p.split('"')[1] for p in (show / "nightloader.toml").read_text().splitlines() if p.startswith("path =")] \
+        == [str(tmp_path / "C"), str(tmp_path / "B")]
+    (tmp_path / "A").rename(tmp_path / "broken")
+    assert run("watch", "--drain", cwd=show).returncode == 0
+    (tmp_path / "two" / "DCIM").mkdir(parents=True)
+    (tmp_path / "two" / "DCIM" / "NOTE.TXT").write_text("second card")
+    assert run("offload", tmp_path / "two", cwd=show).returncode == 0
+    cards = json.loads(run("status", "--json", cwd=show).stdout)["cards"]
+    assert [c["policy_met"] for c in cards] == [True, True]
+    for card in cards:
+        assert {d["path"] for d in card["destinations"] if d["required"]} == {str(tmp_path / "B"), str(tmp_path / "C")}
+        assert sorted(p.name for p in (tmp_path / "C" / card["folder"]).rglob("*.TXT")) == ["NOTE.TXT"]
+
+
 def test_status_of_an_empty_show(show: Path) -> None:
     done = run("status", "--json", cwd=show)
     assert done.returncode == 0 and json.loads(done.stdout)["cards"] == []
@@ -180,6 +199,7 @@ def test_offload_file_and_audit(show: Path, tmp_path: Path) -> None:
     filed = json.loads(run("probes", "--json", cwd=show).stdout)[0]
     assert (filed["shot"], filed["setup"]) == ("T010", "7A") and Path(filed["exr"]).is_file()
     assert "shots/T010/7A" in filed["exr"] and not (tmp_path / "A" / "TIDE" / "unfiled").exists()
+    assert Path(filed["exr"]).is_relative_to(tmp_path / "A")  # at the first destination, as the contract says
     log = (tmp_path / "B" / "TIDE" / "paperwork" / "show_log.jsonl").read_text().splitlines()
     events = [json.loads(line)["event"] for line in log]
     assert [e for e in events if e in ("filed", "moved")] == ["filed", "moved"]

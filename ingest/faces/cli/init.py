@@ -70,7 +70,7 @@ def _add(args: argparse.Namespace) -> int:
             Path(args.config) if args.config else find(Path.cwd()), services.cards, args.path, show=services.show,
             replaces=args.replaces, required=not args.optional,
             one_disk=args.one_disk or settings.copying.one_disk,
-            others=[d.path for d in settings.destinations if d.path != args.replaces],
+            others=[d.path for d in settings.destinations],
             watch=list(settings.watch.places),
         )
     print(f"Added {record.path}; copies owed to it are made by `watch` ({FILE_NAME} names it now).")

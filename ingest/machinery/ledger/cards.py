@@ -130,9 +130,9 @@ class CardLedger:
 
     def destinations(self, *, lost: bool = False) -> tuple[DestinationRecord, ...]:
         """Destinations in the order they were added; ``present``, file system and free room are not the
-        ledger's to know.  ``lost`` adds those declared lost or replaced."""
+        ledger's to know.  ``lost`` adds those declared lost, and those replaced, which have no duty any more."""
         rows = self._store.query(
-            "SELECT id, path, required, one_disk, coalesce(lost_utc, '') FROM destinations "
+            "SELECT id, path, required AND replaced_by IS NULL, one_disk, coalesce(lost_utc, '') FROM destinations "
             + ("" if lost else "WHERE lost_utc IS NULL AND replaced_by IS NULL ") + "ORDER BY rowid"
         )
         return tuple(
