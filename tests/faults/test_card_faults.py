@@ -9,11 +9,13 @@ import sys
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from ingest.errors import CardGone
 from ingest.machinery.disk.files import Disk
+from ingest.steps.cards.stage import Lookout
 from ingest.steps.copying.plan import CopySettings, Twice
 from tests.cart import Cart, fill, small_card, some_bytes, tree
 from tests.faults.mounts import bound, cut_power, make_image, mounted, needs_root, needs_strace, scribble, sh, unmount
@@ -440,3 +442,37 @@ def test_a_read_only_card_is_known_as_such(tmp_path: Path) -> None:
         assert present.card.volume_id.startswith(("uuid:", "fsid:"))
         cart.run(present)
         assert "card writable" not in cart.kinds()
+
+
+def test_a_place_named_in_bytes_that_are_no_text(tmp_path: Path) -> None:
+    """A dump's folder may be called anything; its card is copied, its name shown escaped."""
+    cart = Cart(tmp_path)
+    places = tmp_path / "places"
+    fill(places / os.fsdecode(b"sl\xff\xfeot\n"), {"DCIM/a.jpg": b"1"})
+    cart.lookout.look([str(places)])  # quiet is what two looks saw alike
+    (present,) = cart.lookout.look([str(places)]).ready
+    cart.run(present)
+    assert cart.is_met(present.card.id), cart.ledger.findings()
+    assert present.card.label == r"sl\xff\xfeot"
+    assert cart.lookout.look([str(places)]).ready[0].card.id == present.card.id
+
+
+def test_a_card_nobody_understands_costs_only_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    cart = Cart(tmp_path)
+    for name in ("one", "two"):
+        fill(tmp_path / "places" / name, {"DCIM/a.jpg": name.encode()})
+    lookout = cart.new_lookout()
+    lookout.look([str(tmp_path / "places")])
+    honest = Lookout._recognise
+
+    def odd(self: Lookout, seen: Any, folders: Any) -> Any:
+        if seen.root.endswith("one"):
+            raise ValueError("something nobody thought of")
+        return honest(self, seen, folders)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Lookout, "_recognise", odd)
+        sight = lookout.look([str(tmp_path / "places")])
+    assert [p.root[-3:] for p in sight.ready] == ["two"]
+    assert "card not understood" in cart.kinds()
+    assert len(lookout.look([str(tmp_path / "places")]).ready) == 2 and "card not understood" not in cart.kinds()

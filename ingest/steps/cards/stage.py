@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from ingest.errors import CardGone
+from ingest.errors import CardGone, LedgerUnusable
 from ingest.machinery.clock import Clock
 from ingest.machinery.disk.fanout import Beat
 from ingest.machinery.disk.files import Disk
@@ -21,6 +21,7 @@ from ingest.machinery.disk.volumes import Volume, boot_id, mount_points, volume_
 from ingest.machinery.ledger.cards import CardLedger, Sighting, Trouble
 from ingest.records.cards import CardFile, CardRecord, EntryKind, Inventory, PresentCard
 from ingest.records.findings import Severity
+from ingest.records.names import shown
 from ingest.steps.cards.arrival import Glimpse, is_quiet, remember, signature
 from ingest.steps.cards.identity import (
     Known,
@@ -57,7 +58,7 @@ class _Seen:
 
     @property
     def presence(self) -> str:
-        return f"{boot_id()}:{self.volume.mount}:{self.device}:{self.inode}"
+        return shown(f"{boot_id()}:{self.volume.mount}:{self.device}:{self.inode}")
 
     @property
     def volume_id(self) -> str:
@@ -70,6 +71,7 @@ class _Memory:
     glimpses: dict[str, Glimpse] = field(default_factory=dict)
     known: dict[str, tuple[str, str, PresentCard]] = field(default_factory=dict)  # root -> presence, signature, card
     stuck: dict[str, Ask[_Seen]] = field(default_factory=dict)
+    odd: set[str] = field(default_factory=set)  # roots that could not be understood
 
 
 class Lookout:
@@ -103,7 +105,7 @@ class Lookout:
         for root, one in seen.items():
             read_only = one.is_mount and bool(one.volume.read_only)
             if is_quiet(self._memory.glimpses[root], self._clock.steady_s(), self._settle_s, read_only=read_only):
-                ready.append(self._meet(one))
+                ready += self._met(one)
             else:
                 settling.append(root)
         self._note_gone(seen)
@@ -200,6 +202,26 @@ class Lookout:
 
     # -- meeting
 
+    def _met(self, seen: _Seen) -> list[PresentCard]:
+        """The card, or none: whatever is wrong with one card, the others are served and a person is told."""
+        doubt = Trouble(kind="card not understood", path=seen.root)
+        try:
+            met = self._meet(seen)
+        except LedgerUnusable:
+            raise
+        except (CardGone, OSError):
+            return []  # it left meanwhile: the next look knows
+        except Exception as error:  # a card is untrusted input: it costs itself, never the daemon
+            self._memory.odd.add(seen.root)
+            self._ledger.trouble([replace(
+                doubt, what=f"it was not copied: {type(error).__name__}: {shown(str(error))}.",
+                next="Copy it by hand for now, keep it, and report this.", severity=Severity.LOSS)], self._clock.utc())
+            return []
+        if seen.root in self._memory.odd:
+            self._memory.odd.discard(seen.root)
+            self._ledger.no_trouble([doubt])
+        return [met]
+
     def _meet(self, seen: _Seen) -> PresentCard:
         mark = f"{seen.volume_id} {seen.inventory.changed_ns} {signature(seen.inventory)}"
         before = self._memory.known.get(seen.root)
@@ -230,7 +252,7 @@ class Lookout:
         return self._record(seen, match, own, utc)
 
     def _add(self, id: str, seen: _Seen, utc: str) -> None:
-        label = label_of(seen.volume.label if seen.is_mount else "", os.path.basename(seen.root))
+        label = shown(label_of(seen.volume.label if seen.is_mount else "", os.path.basename(seen.root)))
         taken = [c.folder for c in self._ledger.cards() if c.id != id]
         day = self._day()
         self._ledger.add_card(id=id, label=label, day=day, folder=folder_for(day, "", label, taken),
@@ -244,7 +266,7 @@ class Lookout:
         new = [(f, kind_of(f.path), held.get(f.path, generation)) for f in seen.inventory.files if f.path in fresh]
         merged = {**(last.samples if last else {}), **{p: d for p, d in samples.items() if not last or p in fresh}}
         n = self._ledger.record_sighting(
-            card_id=match.id, presence=seen.presence, mount=seen.root, filesystem=seen.volume.filesystem,
+            card_id=match.id, presence=seen.presence, mount=shown(seen.root), filesystem=seen.volume.filesystem,
             read_only=seen.volume.read_only, generation=generation, whole=not seen.inventory.problems, samples=merged,
             files=new, left_out=seen.inventory.left_out, empty_folders=seen.inventory.empty_folders, utc=utc,
         )
