@@ -7,16 +7,18 @@ nothing is kept between passes but what makes an idle pass cheap.
 from __future__ import annotations
 
 import json
+import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from ingest.errors import LedgerUnusable
 from ingest.machinery.clock import utc_of_seconds
 from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.cards import FileKind, PresentCard
 from ingest.records.coverage import Captured, Taken
-from ingest.records.findings import Finding
+from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
 from ingest.records.views import View
 from ingest.services import Services
@@ -44,6 +46,8 @@ class Desk:
 
     services: Services
     arriving: bool = False  # a card is there whose listing has not settled: no set is found before its stills are
+    failed: bool = False  # the last pass ended in an error nobody expected
+    _told: bool = True  # a finding of it may stand, also from an earlier start
     _mark: Any = None
     _papers: dict[str, Any] = field(default_factory=dict)
     _grouped: Any = None
@@ -71,9 +75,37 @@ class Desk:
         )
 
     def work(self, present: Sequence[PresentCard]) -> None:
-        """One pass.  Stops early, leaving the rest owed, when ``services.stop`` is set."""
-        services = self.services
+        """One pass.  Stops early, leaving the rest owed, when ``services.stop`` is set.
+
+        An error nobody expected is told and ends the pass, not the daemon: copying goes on, and the work is
+        tried again as soon as anything changes.
+        """
         state = self._state()
+        try:
+            self._pass(present, state)
+        except LedgerUnusable:
+            raise
+        except Exception as error:
+            self._mark = state
+            self._failed(error)
+        else:
+            if self._told:
+                self.failed = self._told = False
+                self.services.work.set_findings("desk", (), self.services.clock.utc())
+
+    def _failed(self, error: Exception) -> None:
+        self.failed = self._told = True
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        self.services.log.error("the work after copying failed", error=repr(error), trace=traceback.format_exc())
+        self._new_findings("desk", [Finding(
+            kind="not worked out", item="the work after copying", severity=Severity.PERSON,
+            what=f"Sets, merges or papers stopped at an error of the program's own ({type(error).__name__} in "
+            f"{where.filename.replace(chr(92), '/').rpartition('/')[2]}, line {where.lineno}). Copying goes on.",
+            next="The log has the details; report them. It is tried again with every change and every start.",
+        )])
+
+    def _pass(self, present: Sequence[PresentCard], state: Any) -> None:
+        services = self.services
         with Outbox(services) as outbox:
             originals = Originals(services, outbox.here)
             stills.read_new(services, originals)

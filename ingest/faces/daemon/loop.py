@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable, UsageError
+from ingest.errors import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable, UsageError
 from ingest.faces import answers
 from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
@@ -230,6 +230,8 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     claims.end()
     if stop.is_set() and drain:
         return EXIT_INTERRUPTED
+    if loader.desk.failed and drain:
+        return EXIT_FAULT
     short = any(not v.policy_met for v in answers.verdicts(services))
     asks = any(f.severity != "note" for f in answers.all_findings(services))
     return EXIT_NEEDS_A_PERSON if drain and (short or asks) else EXIT_WELL
@@ -334,6 +336,8 @@ def offload(services: Services, path: str) -> int:
     claims.end()
     if services.stop.is_set():
         return EXIT_INTERRUPTED
+    if loader.desk.failed:
+        return EXIT_FAULT
     verdict = next(v for v in answers.verdicts(services) if v.card_id == present.card.id)
     own = [f for f in answers.all_findings(services) if f.severity != "note" and _is_of(f.item, verdict.card_id)]
     return EXIT_WELL if verdict.policy_met and not own else EXIT_NEEDS_A_PERSON
