@@ -113,7 +113,7 @@ class Desk:
             codes.read_new(services, originals)
             if services.stop.is_set():
                 return
-            if not self.arriving and all_stills_settled(services.cards, present):
+            if not self.arriving and all_stills_settled(services.cards, [p.card.id for p in present]):
                 self._group(originals)
             views = services.work.views()
             done = self._merge_and_file(outbox, originals, views)

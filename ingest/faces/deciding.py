@@ -6,11 +6,15 @@ Each stores facts in one transaction; a running daemon picks them up, :func:`car
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from ingest.errors import LedgerBusy, UsageError
 from ingest.records.cards import CardRecord
 from ingest.services import Services
+from ingest.steps.copying.stage import all_stills_settled
+
+WANTED_FIRST = "card wanted first"
 
 
 def assign(
@@ -47,6 +51,25 @@ def review(services: Services, items: Sequence[str], *, note: str = "") -> None:
 
 def label(services: Services, card: str, roll: str) -> CardRecord:
     """Give a card the roll name that stands on it; its folder stays.  UsageError unless one card is meant."""
+    meant = card_called(services, card)
+    services.cards.name_roll(meant.id, roll)
+    return meant
+
+
+def first(services: Services, card: str) -> CardRecord:
+    """This card is read before the others that wait.  UsageError unless one card is meant."""
+    meant = card_called(services, card)
+    services.work.put(WANTED_FIRST, meant.id)
+    return meant
+
+
+def rank(services: Services) -> Callable[[str], int]:
+    """For the copier: 0 for the card wanted first, 1 for the others."""
+    return lambda card_id: int(services.work.recall(WANTED_FIRST) != card_id)
+
+
+def card_called(services: Services, card: str) -> CardRecord:
+    """The one card of this id (or its beginning), label, roll or folder; else UsageError."""
     cards = [
         c for c in services.cards.cards()
         if card in (c.id, c.label, c.roll, c.folder, c.folder.rsplit("/", 1)[-1]) or c.id.startswith(card)
@@ -57,7 +80,6 @@ def label(services: Services, card: str, roll: str) -> CardRecord:
         raise UsageError(
             f"{len(cards) or 'no'} cards are called so.", item=card, next="Take the id from `status --json`."
         )
-    services.cards.name_roll(cards[0].id, roll)
     return cards[0]
 
 
@@ -70,7 +92,11 @@ def carry_out(services: Services) -> None:
     except LedgerBusy:
         return
     try:
-        Desk(services).work(())
+        desk = Desk(services)
+        # A card that lies half copied in its slot: its sets wait for the rest, as they do in the daemon.
+        there = [c.id for c in services.cards.cards() if c.mount is not None and Path(c.mount).is_dir()]
+        desk.arriving = not all_stills_settled(services.cards, there)
+        desk.work(())
     finally:
         services.store.unlock()
 

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from ingest.faces import deciding
 from ingest.faces.cli.main import main
 from ingest.faces.daemon.loop import HOLDS_UP_S, Arriving
+from ingest.services import close_services, open_services
+from ingest.settings.reading import load
 from tests.cart import fill
 
 
@@ -45,3 +48,20 @@ def test_an_error_at_the_desk_costs_neither_copies_nor_the_daemon(
     capsys.readouterr()
     main([*command, "status", "--json"])
     assert "not worked out" not in [f["kind"] for f in json.loads(capsys.readouterr().out)["findings"]]
+
+
+def test_which_card_is_first_can_be_said_at_any_time(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--one-disk"]) == 0
+    command = ["--config", str(tmp_path / "show" / "nightloader.toml")]
+    for name in ("B007", "B008"):
+        assert main([*command, "offload", str(fill(tmp_path / name, {"NOTE.TXT": name.encode()}))]) == 0
+    assert main([*command, "first", "B009"]) == 2
+    assert main([*command, "first", "B008"]) == 0
+    assert "B008 is read next" in capsys.readouterr().out
+    services = open_services(load(tmp_path / "show" / "nightloader.toml"), None)
+    try:
+        ranks = {c.label: deciding.rank(services)(c.id) for c in services.cards.cards()}
+    finally:
+        close_services(services)
+    assert ranks == {"B007": 1, "B008": 0}

@@ -1,4 +1,4 @@
-"""Commands by which a person says what only a person can: file, review, label, waive, confirm, sign."""
+"""Commands by which a person says what only a person can: file, review, label, which card is first."""
 
 from __future__ import annotations
 
@@ -29,6 +29,11 @@ def add(commands: Any) -> None:
     parser.add_argument("card", metavar="CARD", help="card id, label or folder")
     parser.add_argument("roll", metavar="ROLL")
     parser.set_defaults(run=_label)
+
+    words = "read this card before the others that wait"
+    parser = commands.add_parser("first", help=words, description=words[0].upper() + words[1:] + ".")
+    parser.add_argument("card", metavar="CARD", help="card id, label, roll or folder")
+    parser.set_defaults(run=_first)
 
 
 def _file(args: argparse.Namespace) -> int:
@@ -63,4 +68,14 @@ def _label(args: argparse.Namespace) -> int:
         card = deciding.label(services, args.card, args.roll)
         deciding.carry_out(services)
     print(f"{card.folder} is roll {args.roll}; its folder keeps its name.")
+    return EXIT_WELL
+
+
+def _first(args: argparse.Namespace) -> int:
+    from ingest.faces import deciding
+    from ingest.faces.cli.show import opened
+
+    with opened(args) as services:
+        card = deciding.first(services, args.card)
+    print(f"{card.folder} is read next; a card that is being read goes on.")
     return EXIT_WELL

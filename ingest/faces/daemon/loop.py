@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from ingest.errors import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable, UsageError
-from ingest.faces import answers
+from ingest.faces import answers, deciding
 from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
@@ -61,7 +61,7 @@ class Loader:
                 digests=tuple(d for d in settings.copying.digests if d != "xxh3_128"),
                 read_twice=Twice(settings.copying.read_twice),
             ),
-            show=services.show, progress=self._progress,
+            show=services.show, progress=self._progress, rank=deciding.rank(services),
         )
         self.desk = Desk(services)
         self.wake: Callable[[], None] = lambda: None

@@ -13,7 +13,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -105,13 +105,40 @@ class _Reader:
     left: bool = False  # given up by the watcher
 
 
+class Turns:
+    """How many cards are read at once, and whose turn is next."""
+
+    def __init__(self, at_once: int, rank: Callable[[str], int]) -> None:
+        self._free, self._rank = at_once, rank
+        self._waiting: list[str] = []
+        self._guard = threading.Condition()
+
+    @contextlib.contextmanager
+    def turn(self, card_id: str) -> Iterator[None]:
+        """Waits until it is this card's turn; the rank may change meanwhile."""
+        with self._guard:
+            self._waiting.append(card_id)
+            while not (self._free and min(self._waiting, key=self._rank) == card_id):
+                self._guard.wait(TICK_S)
+            self._waiting.remove(card_id)
+            self._free -= 1
+        try:
+            yield
+        finally:
+            with self._guard:
+                self._free += 1
+                self._guard.notify_all()
+
+
 class Copier:
-    """Copies cards.  ``progress`` is called from several threads, often; it must be quick."""
+    """Copies cards.  ``progress`` is called from several threads, often; it must be quick.  ``rank`` says which
+    of the cards that wait is read next: the lowest, then the one that waits longest."""
 
     def __init__(
         self, disk: Disk, ledger: CardLedger, clock: Clock, settings: CopySettings, *, show: str,
-        progress: Callable[[Progress], None] = lambda _: None,
+        progress: Callable[[Progress], None] = lambda _: None, rank: Callable[[str], int] = lambda _: 0,
     ) -> None:
+        self.rank = rank
         self.disk, self.ledger, self.clock, self.settings, self.show = disk, ledger, clock, settings, show
         self.progress = progress
         self._running: _Run | None = None
@@ -173,11 +200,11 @@ class Copier:
         _SecondReading(self, present, stop).go()
 
 
-def all_stills_settled(ledger: CardLedger, present: Iterable[PresentCard]) -> bool:
+def all_stills_settled(ledger: CardLedger, card_ids: Iterable[str]) -> bool:
     """Whether every still of these cards is verified at some destination or could not be read."""
-    for p in present:
-        files = ledger.files(p.card.id)
-        copied = {(c.path, c.generation) for c in ledger.copies(p.card.id)}
+    for card_id in card_ids:
+        files = ledger.files(card_id)
+        copied = {(c.path, c.generation) for c in ledger.copies(card_id)}
         failed = {(f.path, f.generation) for f in files if f.trouble}
         if not stills_settled(files, copied, failed):
             return False
@@ -205,7 +232,7 @@ class _Run:
         self.standing = {(t.kind, t.card_id, t.path, t.destination_id) for t in self.ledger.troubles()}
         self.fatal: Exception | None = None
         self.ended = False
-        self.slots = threading.Semaphore(self.settings.cards_at_once)
+        self.turns = Turns(self.settings.cards_at_once, copier.rank)
 
     # -- the run as a whole
 
@@ -330,7 +357,7 @@ class _Run:
 
     def _serve(self, reader: _Reader) -> None:
         try:
-            with contextlib.nullcontext() if reader.split else self.slots:
+            with contextlib.nullcontext() if reader.split else self.turns.turn(reader.card_id):
                 if reader.present is not None:
                     self._serve_card(reader, reader.present)
                 else:

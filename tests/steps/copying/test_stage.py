@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ingest.machinery.disk.files import Disk
 from ingest.steps.copying.plan import CopySettings, Twice
-from ingest.steps.copying.stage import all_stills_settled
+from ingest.steps.copying.stage import Turns, all_stills_settled
 from tests.cart import Cart, fill, small_card, some_bytes, tree
 
 
@@ -32,7 +32,7 @@ def test_a_card_lies_verbatim_at_every_destination(tmp_path: Path) -> None:
     cart.check_claims()
     assert {x.path for x in cart.ledger.left_out(present.card.id)} == {".DS_Store", "pipe", "link"}
     assert not any(cart.ledger.planned(d.id) for d in cart.ledger.destinations())
-    assert all_stills_settled(cart.ledger, [present])
+    assert all_stills_settled(cart.ledger, [present.card.id])
     stills = [f for f in cart.ledger.files(present.card.id) if f.path.endswith(".JPG")]
     assert all(f.second_digest == f.digests["xxh3_128"] for f in stills)
 
@@ -139,3 +139,24 @@ def test_a_night_of_cards_keeps_handles_and_threads(tmp_path: Path) -> None:
         handles = len(os.listdir("/proc/self/fd")) if os.path.isdir("/proc/self/fd") else 0
         seen.append((handles, threading.active_count()))
     assert seen[-1][0] <= seen[2][0] + 4 and seen[-1][1] <= seen[2][1] + 1, seen
+
+
+def test_the_wanted_card_is_next_the_others_in_the_order_they_came() -> None:
+    wanted = ["b"]
+    turns, order = Turns(1, lambda card: int(card != wanted[0])), []
+
+    def read(card: str) -> None:
+        with turns.turn(card):
+            order.append(card)
+
+    with turns.turn("a"):
+        threads = []
+        for card in "bcd":
+            threads.append(threading.Thread(target=read, args=(card,)))
+            threads[-1].start()
+            while len(turns._waiting) < len(threads):
+                pass
+        wanted[0] = "d"  # said while all of them wait
+    for thread in threads:
+        thread.join(10)
+    assert order == ["d", "b", "c"]
