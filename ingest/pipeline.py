@@ -155,6 +155,7 @@ class Desk:
         found = [
             *stitched,
             *filing.findings(views, filed, looked_at), *merging.findings(views, list(current.values())),
+            *light.unequal_views(views),
         ]
         by_probe: dict[str, list[Finding]] = {}
         for finding in merging.findings(views, list(current.values())):

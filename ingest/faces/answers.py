@@ -13,11 +13,13 @@ from typing import Any
 from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import present_ids
 from ingest.records.cards import DestinationRecord, FileKind
+from ingest.records.findings import Finding
 from ingest.records.names import shown
 from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardVerdict, Policy, SlotState, judge_card, slot_state, tally
+from ingest.steps.light.stage import ceiling, unequal_views
 
 
 def policy(settings: Settings) -> Policy:
@@ -127,8 +129,11 @@ def probes(services: Services, *, superseded: bool = False) -> list[dict[str, An
         outputs.setdefault((output.owner, output.kind), str(roots[output.destination_id] / output.path))
     made = {(p.id, p.version): p for p in services.work.probes(superseded=superseded)}
     current = {p.id: p for p in services.work.probes()}
+    unequal: dict[str, list[Finding]] = {}
+    for finding in unequal_views(list(views.values())):
+        unequal.setdefault(finding.item.split(":", 1)[0], []).append(finding)
     entries = [
-        _probe(view, current.get(i), filings.get(i), places, outputs, superseded=False)
+        _probe(view, current.get(i), filings.get(i), places, outputs, told=unequal.get(i, ()))
         for i, view in sorted(views.items())
     ]
     if superseded:
@@ -175,9 +180,8 @@ def _digest(value: str) -> str:
 
 def _probe(
     view: View, made: Any, filing: dict[str, Any] | None, places: Places,
-    outputs: dict[tuple[str, str], str], *, superseded: bool,
+    outputs: dict[tuple[str, str], str], *, told: Sequence[Finding] = (),
 ) -> dict[str, Any]:
-    del superseded
     record = made.record if made is not None and made.record is not None else {}
     version = made.version if made is not None else None
     filed = filing or {}
@@ -203,7 +207,8 @@ def _probe(
         "body": view.body,
         "lens": view.lens or None,
         "kind": view.kind,
-        "findings": list(record.get("findings", [])),
+        "ceiling": ceiling(view),
+        "findings": [*record.get("findings", []), *(f.to_json() for f in told)],
         "frames": [
             {
                 "files": [{"digest": f.digest, "path": places.of(f)} for f in frame.files],

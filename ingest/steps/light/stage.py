@@ -1,4 +1,4 @@
-"""What the light of each lat-long probe is: kept as a paper beside the picture."""
+"""What the light of each lat-long probe is, kept as a paper beside the picture; what its bracket can hold."""
 
 from __future__ import annotations
 
@@ -10,8 +10,39 @@ from ingest.errors import Unreadable, WorkerFailed
 from ingest.machinery.ledger.work import ProbeFact
 from ingest.outbox import Outbox
 from ingest.records.filing import Place
+from ingest.records.findings import Finding
+from ingest.records.merges import MergeFrame
 from ingest.records.views import View
 from ingest.services import Services
+from ingest.steps.light import bracket
+
+
+def ceiling(view: View) -> dict[str, float] | None:
+    """What the view's bracket can hold by its headers alone, in cd/m2, and the sun's stops over it."""
+    return bracket.can_hold(_exposures(view))
+
+
+def unequal_views(views: Sequence[View]) -> list[Finding]:
+    """Positions whose views were not shot with the same exposures; said of each odd view."""
+    positions: dict[str, list[View]] = {}
+    for view in views:
+        if view.repeat_of is None and view.complete is not False:
+            positions.setdefault(view.position, []).append(view)
+    found = []
+    for together in positions.values():
+        together.sort(key=lambda v: v.view)
+        for told in bracket.unequal_views([_exposures(v) for v in together]):
+            for k in told["frames"]:
+                found.append(Finding.from_json({**told, "item": f"{together[k].id}: view", "frames": []}))
+    return found
+
+
+def _exposures(view: View) -> list[MergeFrame]:
+    """The view's frames as far as exposures go; those nobody could read are left out."""
+    return [
+        MergeFrame(name="", exposure_s=float(f.exposure_s), f_number=f.f_number, iso=f.iso)
+        for f in view.frames if f.exposure_s
+    ]
 
 
 def summarise(
