@@ -68,7 +68,7 @@ def kills(base: Path, count: int, seed: int) -> Iterator[None]:
 
 @pytest.mark.slow
 def test_24_killed_at_random_moments(tmp_path: Path) -> None:
-    for _ in kills(tmp_path, 60, seed=1):
+    for _ in kills(tmp_path, 100, seed=1):
         pass
 
 
