@@ -17,6 +17,7 @@ class Light:
     energy-weighted centroid.  ``irradiance_rgb`` is what it gives on a plane facing it, linear Rec.709,
     units of the picture times sr.  ``share`` is its part of the picture's integral of luminance, 0 to 1.
     ``solid_angle_sr`` is an upper bound where ``solid_angle_at_most`` (fewer than about 12 pixels).
+    ``at_least`` says that the source clips in every frame: irradiance and share are lower bounds.
     ``xy`` is CIE 1931, ``cct_k`` None where a colour has no temperature.
     """
 
@@ -25,6 +26,7 @@ class Light:
     share: float
     solid_angle_sr: float
     solid_angle_at_most: bool = False
+    at_least: bool = False
     xy: tuple[float, float] | None = None
     cct_k: float | None = None
 
@@ -35,6 +37,7 @@ class Light:
             "share": self.share,
             "solid_angle_sr": self.solid_angle_sr,
             "solid_angle_at_most": self.solid_angle_at_most,
+            "at_least": self.at_least,
             "xy": None if self.xy is None else list(self.xy),
             "cct_K": self.cct_k,
         }

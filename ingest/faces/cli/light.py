@@ -59,8 +59,9 @@ def lines(answer: dict[str, Any]) -> list[str]:
         x, y, z = light["direction"]
         kelvin = f"{light['cct_K']:.0f} K" if light["cct_K"] else "no colour temperature"
         most = "at most " if light["solid_angle_at_most"] else ""
+        least = "at least " if light["at_least"] else ""
         out.append(
-            f"light at ({x:+.3f}, {y:+.3f}, {z:+.3f}): {100 * light['share']:.1f} % of the light, {kelvin}, "
+            f"light at ({x:+.3f}, {y:+.3f}, {z:+.3f}): {least}{100 * light['share']:.2g} % of the light, {kelvin}, "
             f"{most}{light['solid_angle_sr']:.2g} sr"
         )
     if not answer["lights"]:

@@ -28,8 +28,12 @@ _STEPS = 2.0 ** (-0.5 * np.arange(1, 15))  # of the peak: down to 0.8 %
 _SMALL_PX = 12.0
 
 
-def find(picture: Floats, cells: Cells, *, most: int = 24) -> tuple[Light, ...]:
-    """The sources of a lat-long (H, W, 3; linear, finite), largest irradiance first."""
+def find(picture: Floats, cells: Cells, *, clipped: Mask | None = None, most: int = 24) -> tuple[Light, ...]:
+    """The sources of a lat-long (H, W, 3; linear, finite), largest irradiance first.
+
+    ``clipped`` (H, W) marks pixels that hold only a lower bound: their source is told however little of it was
+    held, and everything about its strength is "at least".
+    """
     total = float((cells.flux @ LUMINANCE).sum())
     if total <= 0:
         return ()
@@ -40,7 +44,8 @@ def find(picture: Floats, cells: Cells, *, most: int = 24) -> tuple[Light, ...]:
     mean = total / (4 * np.pi)
     for region in _regions(level, cells.solid_angle, free, closed, mean, most):
         region = _above_ring(region, level, free, closed)
-        light = _measured(picture, cells, region, free, closed, total)
+        lost = clipped is not None and bool(clipped[_pixels_of(cells, region)].any())
+        light = _measured(picture, cells, region, free, closed, total, at_least=lost)
         free &= ~closed.grown(region, 2)
         if light is not None:
             found.append(light)
@@ -99,7 +104,7 @@ def _ring(region: Mask, free: Mask, closed: _Closure) -> Mask:
 
 
 def _measured(
-    picture: Floats, cells: Cells, region: Mask, free: Mask, closed: _Closure, total: float
+    picture: Floats, cells: Cells, region: Mask, free: Mask, closed: _Closure, total: float, *, at_least: bool
 ) -> Light | None:
     """The light of a region, from the pixels of its cells and their rim; None where it is none."""
     rim = closed.grown(region, 2) & (free | region)
@@ -109,7 +114,9 @@ def _measured(
     luminance = above @ LUMINANCE
     energy = float((luminance * solid).sum())
     own = float(cells.radiance[region].max())
-    if energy < LEAST_SHARE * total or own < LEAST_CONTRAST * float(around @ LUMINANCE):
+    if energy <= 0 or (
+        not at_least and (energy < LEAST_SHARE * total or own < LEAST_CONTRAST * float(around @ LUMINANCE))
+    ):
         return None
     centroid = (luminance * solid) @ towards
     direction = centroid / np.linalg.norm(centroid)
@@ -125,6 +132,7 @@ def _measured(
         share=energy / total,
         solid_angle_sr=size,
         solid_angle_at_most=few,
+        at_least=at_least,
         xy=xy,
         cct_k=None if xy is None else temperature_k(xy),
     )
@@ -139,18 +147,23 @@ def _surround(cells: Cells, ring: Mask) -> Doubles:
 
 def _pixels(picture: Floats, cells: Cells, chosen: Mask) -> tuple[Doubles, Doubles, Doubles]:
     """(n, 3) radiance, (n,) solid angle, (n, 3) direction of the pixels of the chosen cells."""
-    by, bx = cells.block
     raster = cells.raster
-    cy, cx = np.nonzero(chosen)
-    rows = (cy[:, None, None] * by + np.arange(by)[None, :, None]) + np.zeros((1, 1, bx), dtype=np.int64)
-    cols = (cx[:, None, None] * bx + np.arange(bx)[None, None, :]) + np.zeros((1, by, 1), dtype=np.int64)
-    rows, cols = rows.ravel(), cols.ravel()
-    inside = (rows < raster.height) & (cols < raster.width)
-    rows, cols = rows[inside], cols[inside]
+    rows, cols = _pixels_of(cells, chosen)
     lat, lon = raster.latitudes()[rows], raster.longitudes()[cols]
     solid = raster.row_weights()[rows] * raster.column_weights()[cols]
     towards = np.stack([np.sin(lon) * np.cos(lat), np.sin(lat), np.cos(lon) * np.cos(lat)], axis=1)
     return picture[rows, cols].astype(np.float64), solid, towards
+
+
+def _pixels_of(cells: Cells, chosen: Mask) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns of the pixels of the chosen cells."""
+    by, bx = cells.block
+    cy, cx = np.nonzero(chosen)
+    rows = (cy[:, None, None] * by + np.arange(by)[None, :, None]) + np.zeros((1, 1, bx), dtype=np.int64)
+    cols = (cx[:, None, None] * bx + np.arange(bx)[None, None, :]) + np.zeros((1, by, 1), dtype=np.int64)
+    rows, cols = rows.ravel(), cols.ravel()
+    inside = (rows < cells.raster.height) & (cols < cells.raster.width)
+    return rows[inside], cols[inside]
 
 
 class _Closure:

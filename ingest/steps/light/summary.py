@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.records.lights import LightSummary, Triple
 from ingest.steps.light import harmonics, sources
@@ -21,31 +22,39 @@ def summarise(
     layout: Layout,
     *,
     coverage: Floats | None = None,
+    support: Floats | None = None,
     previous: LightSummary | None = None,
     mended: int = 0,
 ) -> LightSummary:
     """What the light of a lat-long (H, W, 3; scene-linear Rec.709) is.
 
     ``coverage`` (H, W) is 0 where no view looked, as ``panorama`` writes it; the light from there is
-    missing and the summary says how much of the sphere that is.  ``mended`` counts pixels the caller
+    missing and the summary says how much of the sphere that is.  ``support`` (H, W) is how many frames hold each
+    pixel, as ``merge`` writes it: where it is 0 all of them clip.  ``mended`` counts pixels the caller
     repaired already.
     """
     sound, more = repaired(picture)
     mended += more
     raster = Raster(height=sound.shape[0], width=sound.shape[1], layout=layout)
     cells = measure(sound, raster)
-    return _of_cells(sound, cells, mended, coverage, previous)
+    clipped = None if support is None else np.asarray(support == 0)
+    return _of_cells(sound, cells, mended, coverage, clipped, previous)
 
 
 def _of_cells(
-    picture: Floats, cells: Cells, mended: int, coverage: Floats | None, previous: LightSummary | None
+    picture: Floats, cells: Cells, mended: int, coverage: Floats | None, clipped: NDArray[np.bool_] | None,
+    previous: LightSummary | None,
 ) -> LightSummary:
     raster = cells.raster
-    lights = sources.find(picture, cells)
+    if clipped is not None and coverage is not None:
+        clipped = clipped & (coverage > 0)
+    lights = sources.find(picture, cells, clipped=clipped)
     flux, vectors = cells.coarser(256)
     planes = np.array([*AXES, *(light.direction for light in lights[:1])], dtype=np.float64)
     on_planes = irradiance(vectors, flux, planes)
     unseen, notes = _unseen(coverage, raster)
+    if any(light.at_least for light in lights):
+        notes.append("A source clips in every frame: its light is at least what is said here.")
     if mended:
         notes.append(f"{mended} pixels were no finite numbers and were mended from their neighbours.")
     summary = LightSummary(

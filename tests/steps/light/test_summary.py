@@ -48,6 +48,21 @@ def test_a_white_furnace_gives_pi_on_every_plane(layout: Layout) -> None:
 
 
 @BOTH
+def test_a_source_that_clips_in_every_frame_is_told_with_at_least(layout: Layout) -> None:
+    """What little of a sun was held is far under what makes a light; its place is known all the same."""
+    towards = np.array([0.48, 0.6, 0.64])
+    picture, disc = spot(towards, layout, radius_deg=0.5, level=2000.0)
+    cut = np.minimum(picture, 2.0)
+    support = np.where((picture > 2.0).any(axis=2), 0.0, 3.0)
+    assert summarise(cut, layout).lights == ()
+    found = summarise(cut, layout, support=support)
+    (light,) = found.lights
+    assert light.at_least and np.degrees(np.arccos(np.dot(light.direction, disc.direction))) < 0.5
+    assert "at least" in " ".join(found.notes)
+    assert not summarise(picture, layout, support=np.full(support.shape, 3.0)).lights[0].at_least
+
+
+@BOTH
 def test_a_lit_half_follows_the_paper(layout: Layout) -> None:
     # hemisphere z > 0 with L = 1: L00 1.77245, L10 1.53499; E(z) = pi, E(x) = pi/2, E(-z) = 0 (analytic)
     raster = Raster(height=256, width=512, layout=layout)

@@ -60,7 +60,8 @@ def _summary(
     layout = _LAYOUTS.get(str(args.get("layout", "auto"))) or layout_of(picture.rgb, says_latlong=picture.says_latlong)
     sound, mended = repaired(picture.rgb)
     found = summary.summarise(
-        sound, layout, coverage=picture.layers.get("coverage"), previous=before, mended=mended
+        sound, layout, coverage=picture.layers.get("coverage"), support=picture.layers.get("support.frames"),
+        previous=before, mended=mended,
     )
     return found, sound, layout
 
