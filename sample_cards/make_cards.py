@@ -307,6 +307,7 @@ def litter() -> list[dict[str, Any]]:
 FINDINGS = [
     {"kind": "picture damaged", "severity": "person", "names": "KSTV9995.JPG"},
     {"kind": "clipped", "severity": "person", "names": "set deck:"},  # the sun
+    {"kind": "no lens numbers", "severity": "note", "names": f"K9 Field|{KESTO.serial}"},  # none in the settings
 ]
 
 

@@ -287,12 +287,13 @@ class Score:
     linearity_rms: float
     linearity_max: float
     scale: float
+    detail: float = float("nan")
 
 
 def oracle(bracket: Bracket) -> Array:
     """The merge of a JPEG bracket by one who is told the curve, the exposures and the radiance itself:
     inverse-variance mean with photon, read and rounding noise at the true radiance, unclipped readings.
-    Written without the product's code."""
+    NaN where no frame holds a pixel.  Written without the product's code."""
     body = bracket.body
     curve = body.curve or srgb
     x = np.linspace(0, 1.3, 200001)
@@ -310,7 +311,7 @@ def oracle(bracket: Bracket) -> Array:
         fits = m + 3 * np.sqrt(variance) < 0.985
         num += np.where(fits, shot.units * light / variance, 0)
         den += np.where(fits, shot.units**2 / variance, 0)
-    return num / np.maximum(den, 1e-300)
+    return np.where(den > 0, num / np.maximum(den, 1e-300), np.nan)
 
 
 def _components(data: bytes) -> Array:
@@ -330,7 +331,7 @@ def jpeg_bound(bracket: Bracket) -> Array:
     relative = oracle(bracket) / truth - 1
     bins = np.floor(np.log2(truth) * 3).astype(int)
     bins -= bins.min()
-    good = np.isfinite(relative) & (np.abs(relative) < 0.9)
+    good = np.isfinite(relative)
     count = np.bincount(bins[good])
     square = np.bincount(bins[good], relative[good] ** 2) / np.maximum(count, 1)
     square[count < 100] = np.inf
@@ -361,6 +362,7 @@ def score(result: Array, bracket: Bracket, *, mask: Array | None = None, bound: 
     overall = float(1 / np.mean(ratio[good]))
     bins = np.floor(np.log2(truth) * 2).astype(int)
     good &= limit < 0.05
+    detail = _detail(result * scale, truth, good, limit)
     means = []
     for b in range(bins[good].min(), bins[good].max() + 1):
         here = good & (bins == b)
@@ -371,7 +373,21 @@ def score(result: Array, bracket: Bracket, *, mask: Array | None = None, bound: 
     return Score(
         efficiency=overall, worst_decade=min(decades.values()), decades=decades, slope=slope,
         linearity_rms=float(np.sqrt(np.mean(dev**2))), linearity_max=float(np.abs(dev).max()), scale=scale,
+        detail=detail,
     )  # fmt: skip
+
+
+def _detail(result: Array, truth: Array, good: Array, limit: Array) -> float:
+    """Slope of fine detail (log light less its mean over 3 x 3 pixels) on true fine detail, inverse-variance
+    weighted: under .97 the bound was beaten by blurring."""
+    fine = [np.log(np.maximum(v, 1e-12)) for v in (result, truth)]
+    fine = [v - cv2.blur(v, (3, 3)) for v in fine]
+    whole = cv2.erode(good.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    here = whole & (np.abs(fine[1]) < 0.5) & (limit < 0.01)
+    if not here.any():  # a mosaic: single channels of single sites
+        return float("nan")
+    w = 1 / limit[here]
+    return float(np.sum(w * fine[0][here] * fine[1][here]) / np.sum(w * fine[1][here] ** 2))
 
 
 def request(bracket: Bracket, **more: Any) -> dict[str, Any]:
@@ -386,10 +402,15 @@ def request(bracket: Bracket, **more: Any) -> dict[str, Any]:
 
 def run(bracket: Bracket, **more: Any) -> tuple[Array, dict[str, Any]]:
     """Merge through the job, in this process.  Returns the RGB of the file and the record."""
+    return merged(bracket, request(bracket, **more))
+
+
+def merged(bracket: Bracket, asked: dict[str, Any]) -> tuple[Array, dict[str, Any]]:
+    """As :func:`run`, of a request that was made before."""
     from ingest.machinery.worker import exr
     from ingest.machinery.worker.jobs import merge
 
     out, shown = io.BytesIO(), io.BytesIO()
     files = [io.BytesIO(s.data) for s in bracket.shots]
-    record = merge.run(request(bracket, **more), [*files, out, shown], lambda _: None)
+    record = merge.run(asked, [*files, out, shown], lambda _: None)
     return exr.read(out)[1]["RGB"].astype(np.float64), record

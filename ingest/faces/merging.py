@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import replace as replaced
 from pathlib import Path
 from typing import Any
 
@@ -25,23 +26,28 @@ _MERGE_S = 3600.0
 def merge_files(
     frames: Sequence[Path], out: Path, *, kind: str | None = None, space: str = "rec709",
     exposures: Sequence[float] | None = None, align: bool = True, movement: bool = True, encoding: str = "auto",
-    replace: bool = False, progress: Callable[[float], None] | None = None,
+    quick: bool = False, compare: Path | None = None, replace: bool = False,
+    progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Merge ``frames`` to ``out`` (.exr) with record (.json) and preview (.jpg) beside it; answers the record.
+    ``compare`` names the comparison picture, ``quick`` asks for a first look.
 
     Raises SourceUnreadable for a frame that cannot be opened, NameTaken for a file in the way, Unreadable
     for frames that do not decode, tell no exposure or do not belong together.  Nothing is left behind when
     it fails.
     """
-    beside = [out, out.with_suffix(".jpg"), out.with_suffix(".json")]
+    beside = [out, out.with_suffix(".jpg"), out.with_suffix(".json"), *([compare] if compare else [])]
     with contextlib.ExitStack() as stack:
         fds = stack.enter_context(opened(frames))
         made = stack.enter_context(Outputs(beside, replace=replace))
-        exr, preview, paper = made.descriptors
+        exr, preview, paper, *sheet = made.descriptors
         pool = stack.enter_context(WorkerPool(workers=1, memory_bytes=MEMORY_BYTES, nice=0))
-        request = _request(pool, fds, frames, kind, space, exposures, align, movement, encoding)
+        request = replaced(
+            _request(pool, fds, frames, kind, space, exposures, align, movement, encoding), quick=quick,
+            compare="" if compare is None else "png" if compare.suffix.lower() == ".png" else "jpg",
+        )
         record = pool.run(
-            "merge", request.to_json(), [*fds, exr, preview], timeout_s=_MERGE_S, on_progress=progress
+            "merge", request.to_json(), [*fds, exr, preview, *sheet], timeout_s=_MERGE_S, on_progress=progress
         )
         os.write(paper, (json.dumps(record, indent=1) + "\n").encode())
         made.keep()

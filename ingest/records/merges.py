@@ -100,6 +100,8 @@ class MergeRequest:
     kept for the body.  ``matrix`` is a chart-fitted 3x3 from camera channels to linear Rec.709, row
     major.  ``encoding`` says how TIFF codes relate to light ("auto", "linear" or "srgb").
     ``align``, ``movement`` and ``refine`` may be switched off; what was done is recorded either way.
+    ``compare`` ("png" or "jpg") asks for the comparison picture in a third file.
+    ``quick`` is a first look: none of the three, readings summed over exposures, no layers.
     """
 
     frames: tuple[MergeFrame, ...]
@@ -118,6 +120,8 @@ class MergeRequest:
     refine: bool = True
     align: bool = True
     movement: bool = True
+    quick: bool = False
+    compare: str = ""
     preview_width: int = 1600
     software: str = ""
 
@@ -126,6 +130,8 @@ class MergeRequest:
             raise ValueError("a merge needs at least one frame")
         if self.colour_space not in COLOUR_SPACES:
             raise ValueError(f"unknown colour space {self.colour_space!r}; known: {', '.join(COLOUR_SPACES)}")
+        if self.compare not in ("", "png", "jpg"):
+            raise ValueError(f"a comparison picture is png or jpg, not {self.compare!r}")
         if self.matrix is not None and len(self.matrix) != 9:
             raise ValueError("a colour matrix has nine numbers")
         for f in self.frames:

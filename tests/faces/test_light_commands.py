@@ -10,6 +10,7 @@ import OpenEXR
 import pytest
 
 from ingest.faces.cli.main import main
+from ingest.records import rasters
 from tests import scenes
 from tests.steps.panorama.test_projection import file, two
 
@@ -36,6 +37,7 @@ def test_from_view_to_light(burst: Path, tmp_path: Path, capsys: pytest.CaptureF
     assert main([*asked, "--record", str(record)]) == 0
     made = OpenEXR.File(str(out))
     assert made.header()["envmap"] == OpenEXR.ENVMAP_LATLONG and made.header()["whiteLuminance"] == 1000.0
+    assert made.header()[rasters.ATTRIBUTE] == rasters.ON_EDGES
     assert made.channels()["coverage"].pixels.min() >= 1
     told = json.loads(record.read_text(encoding="utf-8"))
     assert told["coverage"]["share"] == pytest.approx(1) and told["seam"]["level_stops"] < 0.01

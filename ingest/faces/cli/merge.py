@@ -26,6 +26,11 @@ def add(commands: Any) -> None:
     parser.add_argument("--no-align", action="store_true", help="the frames do not move against each other")
     parser.add_argument("--no-movement", action="store_true", help="nothing moves within the picture")
     parser.add_argument("--encoding", default="auto", choices=("auto", "linear", "srgb"), help="of TIFF codes")
+    parser.add_argument("--quick", action="store_true",
+                        help="a first look: frames are summed by the exposures their headers tell, and not judged")
+    parser.add_argument("--compare", metavar="FILE.png",
+                        help="also draw frames, their share in the result, the result, and how far they agree "
+                             "(.png or .jpg)")
     parser.add_argument("--replace", action="store_true", help="write over files that are there")
     parser.set_defaults(run=_run)
 
@@ -38,10 +43,15 @@ def _run(args: argparse.Namespace) -> int:
         raise UsageError("the picture is an OpenEXR.", item=args.out, next="Give a name that ends in .exr.")
     if args.exposure and len(args.exposure) != len(args.frames):
         raise UsageError(f"{len(args.exposure)} exposures for {len(args.frames)} frames.", next="Give one per frame.")
+    compare = Path(args.compare) if args.compare else None
+    if compare is not None and compare.suffix.lower() not in (".png", ".jpg", ".jpeg"):
+        raise UsageError("the comparison is a PNG or JPEG picture.", item=args.compare,
+                         next="Give a name that ends in .png or .jpg.")
     record = merge_files(
         [Path(f) for f in args.frames], out, kind=args.kind, space=args.space,
         exposures=[seconds(e) for e in args.exposure] or None, align=not args.no_align,
-        movement=not args.no_movement, encoding=args.encoding, replace=args.replace,
+        movement=not args.no_movement, encoding=args.encoding, quick=args.quick, compare=compare,
+        replace=args.replace,
         progress=_Bar() if sys.stderr.isatty() else None,
     )
     for line in record["done"]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from ingest.records.findings import Finding, Severity
+from ingest.records.findings import Finding
 
 Name = tuple[str, str]  # card, path on it
 CLOCK_S = 0.6  # the notes of the clocks are to the second, and answers may be too
@@ -146,14 +146,11 @@ def _loose(found: Found, truth: Mapping[str, Any]) -> list[str]:
 
 
 def _findings(found: Found, truth: Mapping[str, Any]) -> list[str]:
-    """Each finding that asks something of a person is on the list once: same kind, severity, and a name that
-    stands in its item or words.  Notes are measurements near a threshold; they ask nothing and are not compared."""
+    """Each finding is on the list once: same kind, severity, and a name that stands in its item or words."""
     names = names_of(found, truth)
     open_ = list(truth["findings"])
     out = []
     for finding in found.findings:
-        if finding.severity is Severity.NOTE:
-            continue
         words = f"{finding.item} {finding.what}"
         for known, name in names.items():
             words = words.replace(known, f"set {name}")

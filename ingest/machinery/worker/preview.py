@@ -7,6 +7,7 @@ L_d = L_s (1 + L_s / L_white^2) / (1 + L_s), colour kept by scaling RGB with L_d
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import cv2
@@ -28,17 +29,22 @@ def operator(luminance: npt.NDArray[Any], white: float) -> npt.NDArray[Any]:
     return compressed
 
 
-def tone_map(rgb: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
-    """(H, W, 3) linear Rec.709 to (H, W, 3) sRGB codes.  Negatives (out of gamut) show as black."""
+def tone_map(rgb: npt.NDArray[Any], inside: npt.NDArray[np.bool_] | None = None) -> npt.NDArray[np.uint8]:
+    """(H, W, 3) linear Rec.709 to (H, W, 3) sRGB codes.  Negatives (out of gamut) show as black.
+
+    Brightness is judged where ``inside`` (H, W) says, else where the picture is not black: the black
+    around a fisheye's circle, or what no view showed, would make the rest too bright.
+    """
     light = np.maximum(rgb.astype(np.float32), 0.0)
     luminance = light @ _LUMINANCE
-    seen = luminance[luminance > 0]
+    judged = luminance if inside is None or not inside.any() else luminance[inside]
+    seen = judged[judged > 0]
     if not seen.size:
         return np.zeros(light.shape, np.uint8)
     floor = float(np.percentile(seen, 50)) * 1e-3
-    average = float(np.exp(np.mean(np.log(floor + luminance))))
+    average = float(np.exp(np.mean(np.log(floor + seen))))
     scaled = luminance * (KEY / average)
-    white = max(1.0, float(np.percentile(scaled, 99.8)))
+    white = max(1.0, float(np.percentile(seen, 99.8)) * KEY / average)
     shown = operator(scaled, white)
     gain = shown / np.maximum(luminance, 1e-20)
     mapped = np.clip(light * gain[..., None], 0.0, 1.0)
@@ -47,11 +53,13 @@ def tone_map(rgb: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
 
 
 def make(
-    rgb: npt.NDArray[Any], width: int, *, quality: int = 88, to_rec709: npt.NDArray[np.float64] | None = None
-) -> bytes:
+    rgb: npt.NDArray[Any], width: int, *, quality: int = 88, to_rec709: npt.NDArray[np.float64] | None = None,
+    circles: Callable[[npt.NDArray[Any]], npt.NDArray[np.bool_] | None] | None = None,
+) -> bytes:  # fmt: skip
     """A JPEG at most ``width`` wide of a linear picture (H, W, 3), float16 or float32.
 
-    ``to_rec709`` takes its colours to Rec.709 where they are others.
+    ``to_rec709`` takes its colours to Rec.709 where they are others; ``circles`` says from the luminance
+    where a lens lit the picture, see :func:`tone_map`.
     """
     height, full = rgb.shape[:2]
     if full > width:
@@ -63,4 +71,5 @@ def make(
         small = rgb.astype(np.float32)
     if to_rec709 is not None:
         small = small @ to_rec709.T.astype(np.float32)
-    return bytes(simplejpeg.encode_jpeg(np.ascontiguousarray(tone_map(small)), quality, "RGB", "420"))
+    inside = None if circles is None else circles(small @ _LUMINANCE)
+    return bytes(simplejpeg.encode_jpeg(np.ascontiguousarray(tone_map(small, inside)), quality, "RGB", "420"))

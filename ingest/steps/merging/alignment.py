@@ -12,7 +12,7 @@ several times over, and the pairs agree with each other.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -35,6 +35,8 @@ _MOST = 30_000  # pixels a region and pair
 _MODEL = 0.01  # log light: what curve and interpolation leave whatever the noise
 _TEXTURE = 24.0  # times the squared gradient of noise along an axis: one noisy pixel in 200,000 is steeper
 _PROOF = 4.0  # standard errors
+_SETTLED = 0.004  # pixels
+_STANDS = 0.8  # spread of the log ratio at no shift, against that three coarse pixels away
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -142,9 +144,12 @@ def _search(a: Look, b: Look) -> F64 | None:
                 costs[x, y] = np.inf
             else:
                 d = (b.log[sub] - inner_a)[both]
-                costs[x, y] = float(np.mean(np.minimum(np.abs(d - np.median(d)), 0.5)))
+                d -= np.median(d[:: max(1, count // 4000)])
+                costs[x, y] = float(np.mean(np.minimum(np.abs(d, out=d), np.float32(0.5), out=d)))
         return costs[x, y]
 
+    if r >= 3 and _stands(cost):
+        return np.zeros(2)
     grid = range(-r, r + 1, 3)
     x, y = min(((x, y) for x in grid for y in grid), key=lambda p: (cost(*p), abs(p[0]) + abs(p[1])))
     for _ in range(2 * r):  # walk downhill from the best of the sparse grid
@@ -154,6 +159,13 @@ def _search(a: Look, b: Look) -> F64 | None:
             break
         x, y = nx, ny
     return None if not np.isfinite(cost(x, y)) else np.array([x, y], float)
+
+
+def _stands(cost: Callable[[int, int], float]) -> bool:
+    """Whether no shift is a sharp minimum of the cost, so that the search need not begin."""
+    around = [(x, y) for x in (-1, 0, 1) for y in (-1, 0, 1) if (x, y) != (0, 0)]
+    here = cost(0, 0)
+    return all(here < cost(x, y) for x, y in around) and all(here < _STANDS * cost(3 * x, 3 * y) for x, y in around)
 
 
 def _regions(
@@ -184,7 +196,7 @@ def _refine(a: Sequence[Look], b: Sequence[Look], start: F64) -> tuple[F64, F64]
     """Sub-pixel shift of b against a over all regions, and its 2x2 information matrix."""
     d = start.astype(float).copy()
     matrix = np.zeros((2, 2))
-    for step in range(8):
+    for _ in range(8):
         total, right, square, count = np.zeros((2, 2)), np.zeros(2), 0.0, 0
         for one, two in zip(a, b, strict=True):
             part = _normal(one, two, d)
@@ -199,7 +211,7 @@ def _refine(a: Sequence[Look], b: Sequence[Look], start: F64) -> tuple[F64, F64]
         length = float(np.hypot(*move))
         d += move if length < 2 else move * 2 / length
         matrix = total * count / max(square, 1e-12)
-        if length < 0.002 and step > 0:
+        if length < _SETTLED:  # the next step would be a small part of this one
             break
     return (d, matrix) if np.all(np.isfinite(d)) and np.hypot(*(d - start)) < 24 else None
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from ingest.records import rasters
 from ingest.records.merges import MergeFrame, MergeRequest
 from ingest.steps.merging import colour
 
@@ -41,6 +42,7 @@ def standard(request: MergeRequest, order: tuple[int, ...]) -> dict[str, Any]:
     if request.kind == "lat-long":
         made["envmap"] = "latlong"
         made["wrapmodes"] = "periodic,clamp"
+        made[rasters.ATTRIBUTE] = rasters.INSIDE  # a camera's own pixels, not OpenEXR's raster
     return {k: v for k, v in made.items() if v is not None and v != ""}
 
 

@@ -76,8 +76,10 @@ def plan(
     taken = [_codes(stack, k) for k in range(stack.count)]
     piles = [clipping.pile(t, stack.encoding.top) for t in taken]
     clip_codes = clipping.levels(piles, stack.encoding.top)
+    white = clipping.white(piles, stack.encoding.top)
     reference = _reference(taken, clip_codes)
     work = _Work(request=request, stack=stack, source=source, units=units, scale=scale, clip_codes=clip_codes,
+                 white=white,
                  base=noise.default(65535.0 if source == "jpeg" else stack.encoding.top))  # fmt: skip
     candidates = _candidates(work, decode)
     found = _aligned(work, candidates[0][1], reference)
@@ -97,7 +99,8 @@ def plan(
         ),
         noise=choice.noise, clip_codes=tuple(clip_codes),
         clip_shares=tuple(float(np.mean(t >= c)) for t, c in zip(taken, clip_codes, strict=True)),
-        response=choice.facts, curve=choice.curve, shifts=shifts, alignment=found, reference=reference,
+        response={**choice.facts, "white_code": white}, curve=choice.curve, shifts=shifts, alignment=found,
+        reference=reference,
         white=choice.fit.by_channel if choice.fit else np.zeros((0, 0)), refined=choice.fit is not None,
         done=_words(choice, found, corrections),
     )  # fmt: skip
@@ -111,13 +114,14 @@ class _Work:
     units: F64
     scale: F64
     clip_codes: list[float]
+    white: float
     base: Noise
 
     def models(self, base: Noise) -> list[Noise]:
         return [base.at_iso(float(s)) for s in self.scale]
 
     def ready(self, encoding: Encoding) -> Stack:
-        scaled, clips = curves.saturating(encoding, self.clip_codes)
+        scaled, clips = curves.saturating(encoding, self.clip_codes, self.white)
         return self.stack.with_encoding(scaled, clips)
 
 
@@ -173,7 +177,7 @@ def _candidates(work: _Work, decode: F64 | None) -> list[tuple[str, Encoding]]:
 
 
 def _aligned(work: _Work, encoding: Encoding, reference: int) -> Alignment | None:
-    if not work.request.align or work.stack.count < 2:
+    if not work.request.align or work.request.quick or work.stack.count < 2:
         return None
     return alignment.align(work.ready(encoding), work.units.tolist(), work.models(work.base), reference)
 
@@ -182,12 +186,12 @@ def _choose(
     work: _Work, candidates: list[tuple[str, Encoding]], shifts: tuple[tuple[float, float], ...] | None
 ) -> _Choice:
     """The simplest curve that explains the frames: a known one if it does, else a recovered one."""
-    if work.stack.count < 2 or not work.request.refine:
+    if work.stack.count < 2 or not work.request.refine or work.request.quick:
         name, encoding = candidates[0]
         ready = work.ready(encoding)
         return _Choice(name=name, encoding=ready.encoding, clips=list(ready.clips), fit=None, noise=work.base,
                        facts={"curve": name, "believed": "not checked"})  # fmt: skip
-    cells = samples.choose(work.ready(candidates[0][1]), work.units.tolist(), shifts=shifts)
+    cells = samples.choose(work.ready(candidates[0][1]), work.units.tolist(), work.models(work.base), shifts=shifts)
     tried = [_try(work, name, encoding, cells, shifts) for name, encoding in candidates]
     best = min(tried, key=lambda c: _misfit(c, work))
     if work.source == "raw" or work.request.encoding != "auto":
@@ -214,7 +218,7 @@ def _explains(work: _Work, known: _Choice) -> bool:
     """Whether a free curve, fitted to the samples at hand, would explain them no better."""
     if known.encoding.table is None or known.taken is None or abs(_tilt(known, work)) > _SLOPE:
         return False
-    splines = curves.basis(known.encoding, max(work.clip_codes))
+    splines = curves.basis(known.encoding, work.white)
     log_units = np.log(work.units)
     freed = response.fit(known.taken, log_units, work.models(known.noise), basis=splines)
     assert known.fit is not None
@@ -243,8 +247,7 @@ def _try(
     offset = _OFFSET if name == "linear" and work.source == "tiff" else 0.0
     start = _pedestal(taken, work.units) if offset else 0.0
     if start > 1e-4:
-        top = max(work.clip_codes)
-        encoding = replace(encoding, black=tuple(b + start * (top - b) for b in encoding.black))
+        encoding = replace(encoding, black=tuple(b + start * (work.white - b) for b in encoding.black))
         ready = work.ready(encoding)
         taken, base, models = _gathered(work, ready, cells, shifts, base, np.exp(log_units))
     fitted = response.fit(taken, log_units, models)
@@ -273,8 +276,7 @@ def _with_offset(
         fitted = response.fit(taken, log_units, models, offset=offset)
         if not np.isfinite(fitted.cost) or abs(fitted.offset) <= max(4 * fitted.offset_sigma, 2e-5):
             break
-        top = max(work.clip_codes)
-        black = tuple(b + fitted.offset * (top - b) for b in black)
+        black = tuple(b + fitted.offset * (work.white - b) for b in black)
         ready = work.ready(replace(encoding, black=black))
         best = fitted
     if best is first:
@@ -304,7 +306,8 @@ def _gathered(
     taken = samples.gather(ready, cells, exposures.tolist(), work.models(base), shifts)
     taken = replace(taken, variance=np.maximum(taken.variance, curves.rounding(ready.encoding, taken.mean)))
     lowest = work.scale < 1.01
-    measured = noise.measure(taken.mean[lowest], taken.variance[lowest], taken.usable[lowest], base)
+    measured = noise.measure(taken.mean[lowest], taken.variance[lowest], taken.usable[lowest], base,
+                             cells.side)
     # texture passes for noise in some pictures (an undeveloped mosaic)
     measured = replace(measured, floor=min(measured.floor, 10 * work.base.floor),
                        gain=min(measured.gain, 40 * work.base.gain))  # fmt: skip
@@ -328,7 +331,7 @@ def _recovered(
     for turn in range(2):
         ready = work.ready(encoding)
         taken, base, models = _gathered(work, ready, cells, shifts, base, exposures)
-        splines = curves.basis(ready.encoding, clip_code)
+        splines = curves.basis(ready.encoding, work.white)
         for stiffness in (1.0, 10.0, 100.0, 1000.0):
             fitted = response.fit(taken, log_units, models, basis=splines, stiffness=stiffness * ripple)
             if not np.isfinite(fitted.cost):

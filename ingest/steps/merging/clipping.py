@@ -72,6 +72,21 @@ def levels(piles: list[Pile | None], top: float) -> list[float]:
     return [p.code if p is not None else common for p in piles]
 
 
+def white(piles: list[Pile | None], top: float) -> float:
+    """The code of saturation itself, which light of 1 stands for: the middle of the highest pile, else the
+    format's top.
+
+    It lies above the code from which on a reading is *taken* for saturated, since noise and codec spread
+    a pile downwards: light scaled by that code would come out 1 % high behind a tone curve.
+
+    >>> white([None, Pile(code=249.5, centre=251.0, share=.01)], 255.0)
+    251.0
+    """
+    centres = [p.centre for p in piles if p is not None and _confirmed(p, piles)]
+    found = max(centres, default=top)
+    return top if found > top - (0.5 if top <= 255 else 1.0) else found
+
+
 def _confirmed(pile: Pile, piles: list[Pile | None]) -> bool:
     """A soft pile counts only where another exposure piles up at the same code: a wall would move."""
     return pile.hard or sum(p is not None and abs(p.centre / pile.centre - 1) < 0.01 for p in piles) >= 2

@@ -51,15 +51,16 @@ def kept(encoding: Encoding, curve: KeptCurve) -> Encoding:
     return _with(encoding, table)
 
 
-def basis(encoding: Encoding, clip_code: float) -> Basis:
+def basis(encoding: Encoding, white: float) -> Basis:
     """Splines for a correction of ``encoding``, closer where codes are few and light changes fast, and at
     both ends, where toe and shoulder bend: equal steps of the mean of v and arccos(1 - 2v)/pi (less its
-    very ends, where it is infinitely steep), v the square root of code over white."""
+    very ends, where it is infinitely steep), v the square root of code over ``white``: the splines reach
+    beyond the last cell seen, so that a shoulder goes on as it bends."""
     assert encoding.table is not None
     codes = codes_of_table(encoding)
     table = _single(encoding)
-    seen = (codes >= _LOWEST_CODE * encoding.top) & (codes <= clip_code) & (table > 0)
-    v = np.sqrt(codes[seen] / clip_code)
+    seen = (codes >= _LOWEST_CODE * encoding.top) & (codes <= white) & (table > 0)
+    v = np.sqrt(codes[seen] / white)
     u = 0.5 * v + 0.5 * np.arccos(1 - 2 * np.clip(0.01 + 0.975 * v, 0, 1)) / np.pi
     u = (u - u.min()) / (u.max() - u.min())
     return Basis(log_light=np.log(table[seen]), u=u, intervals=_INTERVALS)
@@ -104,15 +105,14 @@ def deviation(encoding: Encoding, clip_code: float) -> float:
     return float(np.max(np.abs(ratio - np.median(ratio))))
 
 
-def saturating(encoding: Encoding, clip_codes: Sequence[float]) -> tuple[Encoding, list[float]]:
-    """Scale light so that the highest saturation level of the set is 1; and each frame's level on it."""
-    highest = max(clip_codes)
+def saturating(encoding: Encoding, clip_codes: Sequence[float], white: float) -> tuple[Encoding, list[float]]:
+    """Scale light so that code ``white`` is 1; and the light from which on each frame counts as saturated."""
     if encoding.table is None:
         black = float(np.mean(encoding.black))
-        unit = tuple(1.0 / (highest - b) for b in encoding.black)
-        return replace(encoding, unit=unit), [(c - black) / (highest - black) for c in clip_codes]
+        unit = tuple(1.0 / (white - b) for b in encoding.black)
+        return replace(encoding, unit=unit), [(c - black) / (white - black) for c in clip_codes]
     codes, one = codes_of_table(encoding), _single(encoding)
-    top = float(np.interp(highest, codes, one))
+    top = float(np.interp(white, codes, one))
     return (_with(encoding, encoding.table.astype(np.float64) / top),
             [float(np.interp(c, codes, one)) / top for c in clip_codes])  # fmt: skip
 

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.steps.merging.radiance import FrameModel
-from ingest.steps.merging.stack import grey, largest
+from ingest.steps.merging.stack import largest
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
@@ -33,6 +33,7 @@ _EDGE = 0.05  # of the local range: what a twentieth of a pixel may do at an edg
 _EDGE_RESAMPLED = 0.15  # the same where frames were resampled
 _VOTE = 0.04  # relative deviation below which all votes are alike
 _SUSPICIOUS = 4.0
+_GLARING = 2.5  # times the limit: no noise
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,27 +49,37 @@ class Movement:
 
 def find(
     frames: Sequence[FrameModel], load: LoadRows, shape: tuple[int, int, int], side: int, grain: Grain,
-    margin: int = 1, tolerance: float = 0.03, rows: int = 128,
+    margin: int = 1, tolerance: float = 0.03, colour_tolerance: float | None = None, rows: int = 128,
 ) -> Movement:  # fmt: skip
     """Compare all frames (dark to bright) in bands of ``rows``; ``shape`` is that of the stack.
 
-    Colour pictures are compared by luminance: a codec that stores colour coarsely errs in single
-    channels, not there.  ``grain(light)`` is half a step of rounding at that light, which averaging over
-    a window does not remove.  ``margin`` is how many windows a rejection grows by: a block codec drags
-    the figure's edge through the whole block.  ``tolerance`` is the share of the consensus by which still
-    frames may differ all the same: less for linear codes than behind a tone curve.
+    Colour pictures are compared by luminance, and more loosely (``colour_tolerance``, the same by default)
+    by red and blue, as a figure may be as bright as the wall behind it; a codec that stores colour coarsely
+    errs in single channels, and wants a tolerance that looks at luminance alone.  ``grain(light)`` is half a
+    step of rounding at that light, which averaging over a window does not remove.  ``margin`` is how many
+    windows a rejection grows by: a block codec drags the figure's edge through the whole block.
+    ``tolerance`` is the share of the consensus by which still frames may differ all the same: less for
+    linear codes than behind a tone curve.
     """
     h, w, _ = shape
     high, wide = -(-h // side), -(-w // side)
+    looser = tolerance if colour_tolerance is None else colour_tolerance
+    allowed = np.array([tolerance, looser, looser] if shape[2] == 3 else [tolerance] * shape[2], np.float32)
     out = np.zeros((len(frames), high, wide), np.uint8)
     whole = np.zeros_like(out)
     for top in range(0, h, rows):
         bottom = min(h, top + rows)
-        windows = [_reduce(*load(k, top, bottom), frames[k].clip, side) for k in range(len(frames))]
+        windows = [_reduce(*load(k, top, bottom), _rail(frames[k]), side) for k in range(len(frames))]
         band = slice(top // side, -(-bottom // side))
-        out[:, band] = _outliers(frames, windows, side, grain, tolerance)
+        out[:, band] = _outliers(frames, windows, side, grain, allowed)
         whole[:, band] = [v.present & (1 - v.clipped) for v in windows]
     return _grown(out, whole, side, margin)
+
+
+def _rail(frame: FrameModel) -> float:
+    """From here on a reading may be a saturated one that noise pulled down; one in a window is enough to make
+    it look far too dark."""
+    return frame.clip - _PROOF * frame.sigma(frame.clip)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +107,7 @@ def _reduce(light: F32, usable: U8 | None, clip: float, side: int) -> _Windows:
         mean = blocks.mean(axis=(1, 3))
         clipped = (blocks.max(axis=(1, 3, 4)) >= clip).astype(np.uint8)
     if c == 3:
-        mean = grey(mean, _LUMA)[..., None]
+        mean = cv2.transform(np.ascontiguousarray(mean), _COMPARED)
     present = np.ones((high, wide), np.uint8)
     if usable is not None:
         padded = cv2.copyMakeBorder(usable, 0, high * side - h, 0, wide * side - w, cv2.BORDER_REPLICATE)
@@ -105,8 +116,8 @@ def _reduce(light: F32, usable: U8 | None, clip: float, side: int) -> _Windows:
     return _Windows(mean=mean, clipped=clipped, present=present)
 
 
-#: Weights of linear Rec.709 luminance, made rounder: a camera's channels are not the standard's.
-_LUMA = (0.25, 0.6, 0.15)
+#: Luminance (Rec.709's weights made rounder, as a camera's channels are not the standard's), red, blue.
+_COMPARED = np.array([[0.25, 0.6, 0.15], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
 
 
 def _flat(light: F32) -> F32:
@@ -114,9 +125,9 @@ def _flat(light: F32) -> F32:
 
 
 def _outliers(
-    frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain, tolerance: float
+    frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain, tolerance: F32
 ) -> U8:
-    """(K, h, w): 1 where a frame disagrees with the consensus."""
+    """(K, h, w): 1 where a frame disagrees with the consensus, 2 where glaringly."""
     mean = np.stack([v.mean for v in windows])
     count, h, w, _ = mean.shape
     s = np.array([f.s for f in frames], np.float32)[:, None, None, None]
@@ -158,9 +169,10 @@ def _single(centre: F32) -> F32:
 
 def _judge(
     radiance: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_], s: F32, floor: F32, gain: F32,
-    edge: F32, side: int, grain: Grain, tolerance: float,
+    edge: F32, side: int, grain: Grain, tolerance: F32,
 ) -> U8:  # fmt: skip
-    """(K, n): frames that disagree with the weighted median in any channel; never all of a window."""
+    """(K, n): 1 for frames that disagree with the weighted median in any channel, 2 where glaringly; never
+    all of a window."""
     positive = np.maximum(radiance, 0)
     own = (floor + gain * s * positive) / (s * s) / (side * side * 0.5)
     middle = _middle(positive, whole, s)
@@ -171,8 +183,8 @@ def _judge(
     variance = variance + 1.0 / np.maximum(vote.sum(axis=0), 1e-30)
     limit = _PROOF * np.sqrt(variance) + tolerance * level + edge + grain(s * level) / s
     off = radiance - consensus
-    bad = np.where(whole, np.abs(off), np.where(present, off, 0)) > limit
-    bad_frame: npt.NDArray[np.bool_] = np.max(bad, axis=2)
+    away = np.max(np.where(whole, np.abs(off), np.where(present, off, 0)) / limit, axis=2)
+    bad_frame: npt.NDArray[np.bool_] = away > 1
     usable = whole.any(axis=2)
     left = (usable & ~bad_frame).any(axis=0)
     if not left.all():  # keep the frame with the strongest vote
@@ -180,6 +192,7 @@ def _judge(
         lost = np.flatnonzero(~left)
         bad_frame[best[lost], lost] = False
     out: U8 = bad_frame.astype(np.uint8)
+    out[bad_frame & (away > _GLARING)] = 2
     return out
 
 
@@ -205,16 +218,16 @@ def _weighted_median(values: F32, weights: F32) -> F32:
 
 
 def _grown(out: U8, whole: U8, side: int, margin: int) -> Movement:
-    """Lonely windows dropped, the rest grown by a window, and one frame that holds the place kept
-    everywhere: the growth never takes the last."""
+    """Lonely windows dropped unless they disagree glaringly, the rest grown by a window, and one frame that
+    holds the place kept everywhere: the growth never takes the last."""
     grown = np.zeros_like(out)
     for k in range(len(out)):
-        neighbours = cv2.filter2D(out[k], cv2.CV_8U, _NEAR)
-        kept = ((out[k] > 0) & (neighbours >= 3)).astype(np.uint8)
+        neighbours = cv2.filter2D(cv2.min(out[k], 1.0), cv2.CV_8U, _NEAR)
+        kept = ((out[k] > 0) & ((neighbours >= 3) | (out[k] > 1))).astype(np.uint8)
         grown[k] = cv2.dilate(kept, np.ones((2 * margin + 1, 2 * margin + 1), np.uint8))
     nobody = ((grown == 0) & (whole > 0)).max(axis=0) == 0
     if nobody.any():
-        best = np.argmax(whole * (2 - out), axis=0)
+        best = np.argmax(whole * (3 - out), axis=0)
         at = np.nonzero(nobody)
         grown[(best[at], *at)] = 0
     share = float((grown.max(axis=0) > 0).mean())

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -55,13 +56,18 @@ class FrameModel:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tile:
-    """Radiance (h, n), its standard deviation, the number of frames it rests on, and which pixels no
-    frame held (1), neither by being clipped everywhere nor by being left out everywhere."""
+    """Radiance (h, n), its variance, the number of frames it rests on, and which pixels no frame held (1),
+    neither by being clipped everywhere nor by being left out everywhere."""
 
     radiance: F32
-    sigma: F32
+    variance: F32
     support: U8
     clipped: U8
+
+    @property
+    def sigma(self) -> F32:
+        """Standard deviation of the radiance."""
+        return np.sqrt(self.variance)
 
 
 def estimate(frames: Sequence[FrameModel], load: Load, shape: tuple[int, int]) -> Tile:
@@ -71,53 +77,87 @@ def estimate(frames: Sequence[FrameModel], load: Load, shape: tuple[int, int]) -
     frame, longest exposure first.  Radiance is in readings per unit of ``s``.  Pixels that every frame
     clips get the clip level of the shortest frame (a lower bound) and ``clipped``.
     """
-    start, kept = _start(frames, load, shape)
-    return _score(frames, kept, *start)
+    tables = _tables(tuple(frames))
+    total, exposure, kept = _start(tables, load, shape)
+    return _score(tables, kept, total, exposure)
 
 
-def _start(
-    frames: Sequence[FrameModel], load: Load, shape: tuple[int, int]
-) -> tuple[tuple[F32, F32], dict[int, tuple[F32, U8 | None]]]:
-    """Poisson estimate (rule 2): sums of readings and of exposures; and the frames worth keeping."""
+def rough(frames: Sequence[FrameModel], load: Load, shape: tuple[int, int]) -> Tile:
+    """The start value alone (rule 2), for a first look: no variance, no support (both zero)."""
+    tables = _tables(tuple(frames))
+    total, exposure, kept = _start(tables, load, shape)
+    clipped = np.less_equal(exposure, 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        radiance = np.divide(total, exposure, out=total)
+    radiance *= tables.bound
+    if clipped.any():
+        radiance[clipped] = _least(frames, kept, clipped, tables.bound)
+    return Tile(radiance=radiance, variance=np.zeros(shape, np.float32), support=np.zeros(shape, np.uint8),
+                clipped=clipped.view(np.uint8))  # fmt: skip
+
+
+@dataclass(slots=True)
+class _Kept:
+    """Frame k of a tile: readings (h, n) and where they may be used, None for everywhere."""
+
+    k: int
+    x: F32
+    usable: U8 | None
+
+
+def _start(tables: _Tables, load: Load, shape: tuple[int, int]) -> tuple[F32, F32, list[_Kept]]:
+    """Poisson estimate (rule 2): sums of readings and of exposures (times the radiance at the rail of the
+    shortest frame, so that their ratio has no unit); and the frames worth keeping.
+
+    Which frames a pixel's sum holds is noted as bits, so that the sum of their exposures is one look-up
+    for the whole tile.
+    """
+    frames, photons = tables.frames, tables.photons
     total = np.zeros(shape, np.float32)
-    exposure = np.zeros(shape, np.float32)
-    kept: dict[int, tuple[F32, U8 | None]] = {}
-    least_gain = min(f.gain for f in frames)
-    photons = [f.s * least_gain / f.gain for f in frames]  # what a frame collects, whatever its ISO
-    waiting: tuple[int, F32, U8] | None = None
+    planes = np.zeros((-(-len(frames) // 8), *shape), np.uint8)
+    bit = np.empty(shape, np.uint8)
+    kept: list[_Kept] = []
+    waiting: tuple[_Kept, U8] | None = None
+    sure = 0.0  # exposure that every pixel of the tile has at least
 
-    def add(k: int, x: F32, below: U8) -> None:
-        share = photons[k] / frames[k].s
-        cv2.accumulate(x if share == 1.0 else cv2.multiply(x, share), total, below)
-        cv2.add(exposure, photons[k], dst=exposure, mask=below)
+    def add(one: _Kept, below: U8) -> float:
+        share = photons[one.k] / frames[one.k].s
+        cv2.accumulate(one.x if share == 1.0 else cv2.multiply(one.x, share), total, below)
+        np.multiply(below, np.uint8(1 << one.k % 8), out=bit)
+        plane = planes[one.k // 8]
+        np.bitwise_or(plane, bit, out=plane)
+        return photons[one.k] if cv2.countNonZero(below) == below.size else 0.0
 
     for k in range(len(frames) - 1, -1, -1):
         f = frames[k]
-        if kept and float(exposure.min()) * NEGLIGIBLE > photons[k]:
+        if kept and sure * NEGLIGIBLE > photons[k]:
             continue
         x, usable = load(k)
         if waiting is not None:
-            _doubt(frames, waiting, k, x)
-            add(*waiting)
+            _doubt(frames, waiting[0], waiting[1], k, x)
+            sure += add(*waiting)
             waiting = None
         below = _less(x, f.clip - 2.0 * f.sigma(f.clip))
         if usable is not None:
             below = cv2.bitwise_and(below, usable)
-        if k > 0 and not below.any() and not any(g.resampled for g in frames):
+        if k > 0 and not tables.any_resampled and not cv2.countNonZero(below):
             continue
-        kept[k] = (x, usable)
-        waiting = (k, x, below)
+        kept.append(_Kept(k, x, usable))
+        waiting = (kept[-1], below)
     if waiting is not None:
         add(*waiting)
-    return (total, exposure), kept
+    exposure = _looked_up(tables.exposures[0], planes[0])
+    for table, plane in zip(tables.exposures[1:], planes[1:], strict=True):
+        cv2.add(exposure, _looked_up(table, plane), dst=exposure)
+    return total, exposure, kept
 
 
-def _doubt(frames: Sequence[FrameModel], waiting: tuple[int, F32, U8], k: int, x: F32) -> None:
+def _doubt(frames: Sequence[FrameModel], longer: _Kept, below: U8, k: int, x: F32) -> None:
     """Disbelieve a reading below the rail where the next shorter frame k says that it should be clipped.
 
     A codec's ringing beside a lamp can pull a clipped pixel under the rail; alone it would look valid.
     """
-    p, _, below = waiting
+    p = longer.k
     if frames[p].s <= frames[k].s:
         return
     expected = frames[p].clip * frames[k].s / frames[p].s
@@ -125,64 +165,159 @@ def _doubt(frames: Sequence[FrameModel], waiting: tuple[int, F32, U8], k: int, x
     cv2.bitwise_and(below, _less(x, limit), dst=below)
 
 
-def _score(
-    frames: Sequence[FrameModel], kept: dict[int, tuple[F32, U8 | None]], total: F32, exposure: F32
-) -> Tile:
-    """One scoring step from the Poisson estimate (rule 1), then the censored frames (rule 3)."""
-    held = exposure > 0
-    bound = np.float32(frames[0].clip / frames[0].s)
-    start = np.divide(total, exposure, out=np.full_like(total, bound), where=held)
+def _score(tables: _Tables, kept: Sequence[_Kept], total: F32, exposure: F32) -> Tile:
+    """One scoring step from the Poisson estimate (rule 1), then the censored frames (rule 3).
+
+    Weights, their sum and the number of frames depend on the start value alone, so they are looked up by
+    its level (an eighth of an octave: a weight 5 % off costs nothing that could be measured, and the same
+    weights stand above and below the fraction).
+    """
+    frames, bound = tables.frames, tables.bound
+    lost: npt.NDArray[np.bool_] | None = None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        start = np.divide(total, exposure, out=total)
+    if float(exposure.min()) <= 0:
+        lost = exposure <= 0
+        start[lost] = 1.0
     np.maximum(start, np.float32(0.0), out=start)
-    num = np.zeros_like(total)
-    den = np.zeros_like(total)
-    support = np.zeros(total.shape, np.uint8)
-    weight = np.empty_like(total)
-    near: list[tuple[int, U8]] = []
-    for k, (x, usable) in kept.items():
-        f = frames[k]
-        low, high = _zone(frames, k)
-        below = _less(start, low / f.s)
-        if usable is not None:
-            below = cv2.bitwise_and(below, usable)
-        # w = s / var(s L); folded so that one multiplication and one addition give its reciprocal
-        np.multiply(start, np.float32(f.gain), out=weight)
-        np.add(weight, np.float32(f.floor / f.s), out=weight)
-        np.reciprocal(weight, out=weight)
-        cv2.accumulateProduct(weight, x, num, below)
-        np.multiply(weight, np.float32(f.s), out=weight)
-        cv2.accumulate(weight, den, below)
-        cv2.add(support, below, dst=support)
-        if f.resampled:
+    level = cv2.LUT(_code(start), tables.level)
+    num = np.zeros_like(start)
+    everywhere = [v.k for v in kept if v.usable is None]
+    den = _looked_up(tables.information(everywhere), level)
+    support = cv2.LUT(level, tables.counted(everywhere))
+    for v in kept:
+        weight = _looked_up(tables.weights[v.k], level)
+        if v.usable is None:
+            cv2.accumulateProduct(weight, v.x, num)
             continue
-        inside = _less(start, high / f.s)
-        cv2.subtract(inside, below, dst=inside)
-        if usable is not None:
-            cv2.bitwise_and(inside, usable, dst=inside)
-        near.append((k, inside))
-    _censor(frames, kept, near, start, num, den, support)
-    radiance = np.divide(num, den, out=start, where=den > 0)
-    sigma = np.full_like(den, bound)
-    np.divide(np.float32(1.0), np.sqrt(den), out=sigma, where=den > 0)
-    lost = ~held
-    if lost.any():
+        cv2.accumulateProduct(weight, v.x, num, v.usable)
+        cv2.multiply(weight, frames[v.k].s, dst=weight)
+        cv2.accumulate(weight, den, v.usable)
+        cv2.add(support, cv2.LUT(level, tables.counted([v.k])), dst=support, mask=v.usable)
+    _censor(tables, kept, level, start, num, den, support)
+    if float(den.min()) > 0:
+        radiance, variance = np.divide(num, den, out=num), np.reciprocal(den, out=den)
+    else:  # left out everywhere, or above the rail of every frame that was not resampled
+        held = den > 0
+        radiance = np.divide(num, den, out=start * bound, where=held)
+        variance = np.divide(np.float32(1.0), den, out=np.full_like(den, bound * bound), where=held)
+    clipped = np.zeros(start.shape, np.uint8)
+    if lost is not None:
         least = _least(frames, kept, lost, bound)
-        radiance[lost] = sigma[lost] = least
+        radiance[lost], variance[lost] = least, least * least
         support[lost] = 0
-    return Tile(radiance=radiance, sigma=sigma, support=support, clipped=lost.view(np.uint8))
+        clipped[lost] = 1
+    return Tile(radiance=radiance, variance=variance, support=support, clipped=clipped)
+
+
+def _code(start: F32) -> npt.NDArray[np.uint16]:
+    """The upper half of each number: sign, exponent and seven bits of mantissa, a logarithm for nothing."""
+    bits = start.view(np.uint16)
+    return np.ascontiguousarray(bits[:, _UPPER::2])
+
+
+def _looked_up(table: F32, level: U8) -> F32:
+    out: F32 = cv2.LUT(level, table)
+    return out
+
+
+_UPPER = 1 if np.little_endian else 0
+_AN_OCTAVE = 8  # levels
+
+
+class _Tables:
+    """What the estimator needs of a set of frames by the level of the start value, of which there are at
+    most 256; their borders stand on both ends of each frame's censored zone."""
+
+    def __init__(self, frames: tuple[FrameModel, ...]) -> None:
+        self.frames = frames
+        self.any_resampled = any(f.resampled for f in frames)
+        least_gain = min(f.gain for f in frames)
+        #: What a frame collects, whatever its ISO.
+        self.photons = [f.s * least_gain / f.gain for f in frames]
+        #: Radiance at the rail of the shortest frame: the unit of start values and their levels.
+        self.bound = np.float32(frames[0].clip / frames[0].s)
+        unit = float(self.bound)
+        self.exposures = [_sums([p * unit for p in self.photons[i : i + 8]]) for i in range(0, len(frames), 8)]
+        zones = [tuple(max(0.0, edge) / f.s / unit for edge in _zone(frames, k)) for k, f in enumerate(frames)]
+        borders = _borders(frames, zones)
+        codes = np.arange(65536)
+        self.level = np.minimum(np.searchsorted(borders, codes, side="right"), 255).astype(np.uint8)[None]
+        self.level[0, 32768:] = 0  # negative numbers do not occur
+        low = np.concatenate([[0], borders])
+        high = np.append(borders, borders[-1] + 128)
+        middle = ((low + high) / 2).astype(np.uint32)
+        centre = (middle << 16).view(np.float32).astype(np.float64) * unit
+        empty = np.zeros(256)
+        self.weights: list[F32] = []
+        self.inside: list[npt.NDArray[np.bool_]] = []
+        for f, (first, last) in zip(frames, zones, strict=True):
+            weight = empty.copy()
+            below = high <= _code_of(first)
+            weight[: len(centre)] = np.where(below, f.s / (f.floor + f.gain * f.s * centre), 0)
+            self.weights.append(weight.astype(np.float32)[None])
+            inside = np.zeros(256, bool)
+            inside[: len(centre)] = ~below & (low <= _code_of(last))
+            self.inside.append(inside & (not f.resampled))
+        self._information: dict[tuple[int, ...], F32] = {}
+        self._counted: dict[tuple[int, ...], U8] = {}
+
+    def information(self, which: Sequence[int]) -> F32:
+        """Sum of weight x exposure over some frames, by level."""
+        key = tuple(which)
+        if key not in self._information:
+            total = sum((self.weights[k].astype(np.float64) * self.frames[k].s for k in key), np.zeros((1, 256)))
+            self._information[key] = total.astype(np.float32)
+        return self._information[key]
+
+    def counted(self, which: Sequence[int]) -> U8:
+        """How many of some frames are used, by level."""
+        key = tuple(which)
+        if key not in self._counted:
+            self._counted[key] = sum((self.weights[k] > 0 for k in key), np.zeros((1, 256), int)).astype(np.uint8)
+        return self._counted[key]
+
+
+@lru_cache(maxsize=4)
+def _tables(frames: tuple[FrameModel, ...]) -> _Tables:
+    return _Tables(frames)
+
+
+def _sums(parts: Sequence[float]) -> F32:
+    """Sum of the parts whose bit is set, by byte."""
+    bits = (np.arange(256)[:, None] >> np.arange(len(parts))) & 1
+    return np.asarray(bits @ np.array(parts), np.float32)[None]
+
+
+def _code_of(value: float) -> int:
+    return int(np.float32(value).view(np.uint32)) >> 16
+
+
+def _borders(frames: Sequence[FrameModel], zones: Sequence[tuple[float, ...]]) -> npt.NDArray[np.int64]:
+    """Codes at which a new level begins: the zones' ends, and between the noise of all frames together and
+    the rail of the shortest as many as there is room for."""
+    ends = {_code_of(v) for zone in zones for v in zone} | {_code_of(v) + 1 for zone in zones for v in zone}
+    noise = np.sqrt(min(f.floor for f in frames)) / sum(f.s for f in frames) / 4
+    first, last = _code_of(max(noise * frames[0].s / frames[0].clip, 1e-30)), _code_of(1.0) + 128
+    step = max(128 // _AN_OCTAVE, -(-(last - first) // (250 - len(ends))))
+    return np.array(sorted(ends | set(range(first, last, step))))
 
 
 def _least(
-    frames: Sequence[FrameModel], kept: dict[int, tuple[F32, U8 | None]], lost: npt.NDArray[np.bool_], bound: np.float32
+    frames: Sequence[FrameModel], kept: Sequence[_Kept], lost: npt.NDArray[np.bool_], bound: np.float32
 ) -> F32:
-    """What lost pixels hold at least: the largest radiance that a frame near its rail says, or the clip
-    level of the frame that needs no resampling where all others lie outside the picture."""
-    whole = [k for k in kept if not frames[k].resampled]
+    """What lost pixels hold at least: the largest radiance that the shortest frame says, or another near
+    its rail, or the clip level of the frame that needs no resampling.  (A resampled frame is not used beside
+    its clipped pixels, yet what it reads there is below the truth and far above what longer frames held.)"""
+    whole = [v.k for v in kept if not frames[v.k].resampled]
     start = frames[whole[-1]].clip / frames[whole[-1]].s if whole else bound
     least = np.full(int(np.count_nonzero(lost)), start, np.float32)
-    for k, (x, _) in kept.items():
-        reading = np.minimum(x[lost], np.float32(frames[k].clip))
-        railed = reading >= np.float32(0.9 * frames[k].clip)
-        np.maximum(least, reading / np.float32(frames[k].s), out=least, where=railed)
+    shortest = min(v.k for v in kept)
+    for v in kept:
+        f = frames[v.k]
+        reading = np.minimum(v.x[lost], np.float32(f.clip))
+        told = (reading >= np.float32(0.9 * f.clip)) | (v.k == shortest)
+        np.maximum(least, reading / np.float32(f.s), out=least, where=told)
     return least
 
 
@@ -203,31 +338,34 @@ def _zone(frames: Sequence[FrameModel], k: int) -> tuple[float, float]:
 
 
 def _censor(
-    frames: Sequence[FrameModel], kept: dict[int, tuple[F32, U8 | None]], near: list[tuple[int, U8]],
-    start: F32, num: F32, den: F32, support: U8,
-) -> None:  # fmt: skip
+    tables: _Tables, kept: Sequence[_Kept], level_of: U8, start: F32, num: F32, den: F32, support: U8
+) -> None:
     """Add what frames say near their rail, by Newton steps on the censored likelihood.
 
     With z = (clip - m) / sd and hazard h(z) = phi(z) / (1 - Phi(z)): below the rail the score is
     (x - m) / var and the observed information 1 / var; at the rail h / sd and h (h - z) / var.  The
     likelihood is concave, so the steps cannot run away.  Few pixels are near a rail: they are gathered.
     """
-    if not near:
-        return
-    union = near[0][1] if len(near) == 1 else np.bitwise_or.reduce([n for _, n in near])
-    at = np.flatnonzero(union)
+    near = np.bitwise_or.reduce([tables.inside[v.k] for v in kept])
+    at = np.flatnonzero(cv2.LUT(level_of, near.view(np.uint8)[None]))
     if not at.size:
         return
     base_num, base_den = num.ravel()[at], den.ravel()[at]
     level = start.ravel()[at]
+    level *= tables.bound
+    levels = level_of.ravel()[at]
     np.divide(base_num, base_den, out=level, where=base_den > 0)
     n, d = base_num, base_den
     terms = []
-    for k, mask in near:
-        here = np.flatnonzero(mask.ravel()[at])
+    for v in kept:
+        inside = tables.inside[v.k][levels]
+        if v.usable is not None:
+            inside &= v.usable.ravel()[at] > 0
+        here = np.flatnonzero(inside)
         if here.size:
-            terms.append((frames[k], here, kept[k][0].ravel()[at[here]]))
-            support.ravel()[at[here]] += (terms[-1][2] < frames[k].clip).astype(np.uint8)
+            f = tables.frames[v.k]
+            terms.append((f, here, v.x.ravel()[at[here]]))
+            support.ravel()[at[here]] += (terms[-1][2] < f.clip).astype(np.uint8)
     for _ in range(STEPS):
         n, d = base_num.copy(), base_den.copy()
         for f, here, reading in terms:

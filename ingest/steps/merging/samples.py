@@ -21,8 +21,10 @@ from ingest.steps.merging.stack import Stack, grey, largest
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
-_CELLS = 3000  # at most
+_CELLS = 3000  # at least, where there are so many
+_LARGE_CELLS = 1600  # of 16 pixels a side
 _BINS_A_STOP = 2
+_NOISY = 3.0  # standard deviations between the largest and the smallest of four readings, seldom more
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,10 +48,13 @@ class Samples:
 
 
 def choose(
-    stack: Stack, exposures: Sequence[float], *, shifts: Sequence[tuple[float, float]] | None = None,
-    most: int = _CELLS,
+    stack: Stack, exposures: Sequence[float], models: Sequence[Noise], *,
+    shifts: Sequence[tuple[float, float]] | None = None,
 ) -> Cells:  # fmt: skip
     """The flattest cells of each half stop of radiance, judged on four readings a cell.
+
+    Cells that differ by no more than ``models`` expect of noise count as equally flat, and chance decides:
+    the calmest of many dark cells would make the noise look far too small.
 
     With ``shifts`` (x, y) the cells stand where the reference has them.
     """
@@ -59,7 +64,10 @@ def choose(
         side = max(2, min(h, w) // 8)
     rows, columns = np.arange(h // side) * side, np.arange(w // side) * side
     level, spread = _levels(stack, exposures, rows, columns, side, shifts)
-    order = np.argsort(spread, axis=None)
+    most = _LARGE_CELLS if side == 16 else _CELLS
+    np.maximum(spread, _NOISY * _relative(level, stack, exposures, models), out=spread)
+    chance = np.arange(spread.size, dtype=np.uint64) * np.uint64(2654435761) % np.uint64(2**32)
+    order = np.lexsort((chance, spread.ravel()))
     bins = np.floor(np.log2(np.maximum(level, 1e-12)) * _BINS_A_STOP).astype(int).ravel()[order]
     flat = spread.ravel()[order] < 1.0  # no edge of a lamp, whatever its level
     kinds, inverse, counts = np.unique(bins, return_inverse=True, return_counts=True)
@@ -73,6 +81,17 @@ def choose(
     taken = order[(rank < quota) & flat]
     r, c = np.unravel_index(np.sort(taken), level.shape)
     return Cells(corners=np.stack([rows[r], columns[c]], axis=1), side=side)
+
+
+def _relative(level: F64, stack: Stack, exposures: Sequence[float], models: Sequence[Noise]) -> F64:
+    """Relative deviation of one merged reading (mean of channels) at some radiance, from noise alone."""
+    signal, variance = np.zeros_like(level), np.zeros_like(level)
+    for s, clip, model in zip(exposures, stack.clips, models, strict=True):
+        held = s * level < clip
+        signal += np.where(held, s * level, 0)
+        variance += np.where(held, model.floor + model.gain * s * level, 0)
+    out: F64 = np.sqrt(variance / stack.shape[2]) / np.maximum(signal, 1e-30)
+    return out
 
 
 def _levels(

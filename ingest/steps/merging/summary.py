@@ -20,6 +20,7 @@ class Counted(Protocol):
     pixel_type: str
     scale: float
     clipped: npt.NDArray[np.int64]
+    lit: float
     doubtful: float
     moved: float
     moved_by_frame: tuple[float, ...]
@@ -57,6 +58,32 @@ def _outcome(request: MergeRequest, order: tuple[int, ...], plan: Plan, counted:
     )  # fmt: skip
 
 
+def labels(record: MergeRecord) -> list[list[str]]:
+    """What the comparison picture says of each frame, from dark to bright."""
+    out = []
+    for n, f in enumerate(record.frames, 1):
+        time = f"1/{1 / f.exposure_s:.4g} s" if f.exposure_s < 0.4 else f"{f.exposure_s:.4g} s"
+        rest = [f"f/{f.f_number:.3g}" if f.f_number else "", f"ISO {f.iso:g}" if f.iso else ""]
+        moved = [f"moved {np.hypot(*f.shift_px):.2f} px"] if f.shift_px else []
+        left = [f"{100 * f.moved_share:.2g} % left out"] if f.moved_share else []
+        out.append([
+            f"{n}  {' '.join(v for v in (time, *rest) if v)}",
+            f"exposure {100 * (f.correction - 1):+.2f} % +- {100 * f.sigma:.2f} %{', flickered' if f.flicker else ''}",
+            ", ".join([f"{100 * f.clipped_share:.2g} % clipped", *left, *moved]),
+        ])  # fmt: skip
+    return out
+
+
+def heading(record: MergeRecord) -> list[str]:
+    """The comparison picture's first lines."""
+    return [
+        f"{len(record.frames)} frames to one picture, {record.width} x {record.height}, "
+        f"{record.stops_covered:.1f} stops; {'; '.join(record.done)}",
+        "No findings." if not record.findings else
+        "Findings: " + ", ".join(f"{f['kind'].replace('_', ' ')}" for f in record.findings),
+    ]  # fmt: skip
+
+
 def stops(plan: Plan) -> float:
     """From the noise floor of the longest frame to the clip level of the shortest, in stops."""
     shortest, longest = plan.models[0], plan.models[-1]
@@ -65,14 +92,14 @@ def stops(plan: Plan) -> float:
 
 
 def clipped_facts(request: MergeRequest, counted: Counted) -> dict[str, Any]:
-    """Share of pixels that no frame held, and for a lat-long the solid angle they fill.
+    """Share of the lens's pixels that no frame held, and for a lat-long the solid angle they fill.
 
     Solid angle of a pixel of row y of H (pixel edges at the poles, as cameras write): exact rows,
     2 pi / W (cos t0 - cos t1).
     """
     pixels = int(counted.clipped.sum())
     facts: dict[str, Any] = {
-        "pixels": pixels, "share": pixels / max(1, counted.width * counted.height),
+        "pixels": pixels, "share": pixels / max(1.0, counted.width * counted.height * counted.lit),
         "solid_angle_sr": None, "stops": None,
     }  # fmt: skip
     if request.kind == "lat-long":

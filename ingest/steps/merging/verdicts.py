@@ -49,7 +49,7 @@ def _finding(
 ) -> Finding:  # fmt: skip
     more = {"confidence": round(min(1.0, max(0.0, confidence)), 3), "frames": frames, "direction": None,
             "amount": amount, "unit": unit}  # fmt: skip
-    return Finding(kind=kind, item=item, severity=severity, what=what, next=do, more=more)
+    return Finding(kind=kind, item=item, severity=severity, what=f"{what[0].upper()}{what[1:]}.", next=do, more=more)
 
 
 def _clipped(clipped: dict[str, Any], item: str) -> list[Finding]:

@@ -19,6 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.records import rasters
+
 Floats = NDArray[np.floating[Any]]
 Doubles = NDArray[np.float64]
 
@@ -26,8 +28,8 @@ Doubles = NDArray[np.float64]
 class Layout(StrEnum):
     """Where the pixel centres lie."""
 
-    CORNERS = "corner pixel centres on pole and seam"
-    CENTRES = "pixel centres half a pixel inside"
+    CORNERS = rasters.ON_EDGES
+    CENTRES = rasters.INSIDE
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -114,13 +116,16 @@ class Raster:
         return np.mod(turn, 1.0) * self.width - 0.5, drop * self.height - 0.5
 
 
-def layout_of(picture: Floats, *, says_latlong: bool) -> Layout:
+def layout_of(picture: Floats, *, says_latlong: bool, stated: str = "") -> Layout:
     """Which convention a lat-long follows: its header's word, else its pixels.
 
-    ``says_latlong`` is whether the file carries OpenEXR's ``envmap`` attribute, which fixes ``CORNERS``.
-    Without it the seam decides: in ``CORNERS`` the last column repeats the first, in ``CENTRES`` it is
-    a neighbour like any other.  A picture that cannot tell (a flat one) is taken as ``CORNERS``.
+    ``stated`` is the file's own word (``records.rasters``), which wins; ``says_latlong`` is whether it
+    carries OpenEXR's ``envmap`` attribute, which fixes ``CORNERS``.  Without either the seam decides: in
+    ``CORNERS`` the last column repeats the first, in ``CENTRES`` it is a neighbour like any other.  A
+    picture that cannot tell (a flat one) is taken as ``CORNERS``.
     """
+    if stated in tuple(Layout):
+        return Layout(stated)
     if says_latlong or picture.shape[1] < 8:
         return Layout.CORNERS
     with np.errstate(invalid="ignore", over="ignore"):

@@ -144,6 +144,7 @@ def test_a_lat_long_moves_by_its_half_pixel(layout: Layout) -> None:
     scene = scenes.outdoor(seed=4)
     picture = scenes.latlong(scene, 512, layout=layout, parts=2).astype(np.float32)
     assert layout_of(picture, says_latlong=False) is layout
+    assert layout_of(picture, says_latlong=True, stated=str(layout)) is layout  # our own word wins
     camera = Equirect(view=0, raster=Raster(height=256, width=512, layout=layout), from_world=np.eye(3))
     projector = Projector(Raster(height=256, width=512), [camera])
     projector.add(0, picture)

@@ -18,6 +18,7 @@ import numpy as np
 from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
 from ingest.machinery.worker.jobs import linear_picture
+from ingest.records import rasters
 from ingest.records.lights import LightSummary
 from ingest.steps.light import balls, summary
 from ingest.steps.merging import colour
@@ -57,7 +58,9 @@ def _summary(
             f"the picture is {width}x{height}; a lat-long of the whole sphere is twice as wide as high.",
             next="Project it first (`nightloader panorama`).",
         )
-    layout = _LAYOUTS.get(str(args.get("layout", "auto"))) or layout_of(picture.rgb, says_latlong=picture.says_latlong)
+    layout = _LAYOUTS.get(str(args.get("layout", "auto"))) or layout_of(
+        picture.rgb, says_latlong=picture.says_latlong, stated=picture.stated_centres
+    )
     sound, mended = repaired(picture.rgb)
     found = summary.summarise(
         sound, layout, coverage=picture.layers.get("coverage"), support=picture.layers.get("support.frames"),
@@ -71,7 +74,7 @@ def _write(name: str, out: BinaryIO, picture: Any, layout: Layout) -> None:
     facts: dict[str, Any] = {"chromaticities": colour.CHROMATICITIES["rec709"]}
     if name == "convolved":
         made = balls.convolved(picture, raster)
-        facts |= {"envmap": "latlong", "wrapmodes": "periodic,clamp",
+        facts |= {"envmap": "latlong", "wrapmodes": "periodic,clamp", rasters.ATTRIBUTE: rasters.ON_EDGES,
                   "comments": "irradiance by normal, divided by pi: the look of a white matte ball"}  # fmt: skip
     elif name == "grey_ball":
         made = balls.grey_ball(picture, raster)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
+from ingest.records import rasters
 from ingest.steps.merging import colour
 
 LARGEST_PIXELS = 600_000_000
@@ -32,6 +33,12 @@ class LinearPicture:
         """Whether the header carries OpenEXR's lat-long ``envmap`` attribute."""
         value = self.header.get("envmap")
         return value is not None and "CUBE" not in str(value).upper()
+
+    @property
+    def stated_centres(self) -> str:
+        """Our own word for where pixel centres lie (``records.rasters``), empty where the file has none."""
+        value = self.header.get(rasters.ATTRIBUTE)
+        return value if isinstance(value, str) else ""
 
     @property
     def white_luminance(self) -> float | None:

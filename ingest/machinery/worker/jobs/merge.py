@@ -1,7 +1,7 @@
 """The job ``merge``: decode, judge, merge in tiles, write the picture, answer with the record.
 
 Arguments are a :class:`MergeRequest` as JSON; files are one a frame, in the request's order, then the
-EXR to write (empty, readable, seekable) and, if given, the preview.  The answer is a
+EXR to write (empty, readable, seekable) and, if given, the preview, then the comparison picture.  The answer is a
 :class:`MergeRecord` as JSON.  Raises :class:`Unreadable` for a frame that does not decode and for sets
 whose frames do not belong together, naming the file.
 """
@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import Any, BinaryIO
 
 import cv2
@@ -21,11 +22,12 @@ from ingest.machinery.worker import exr, preview
 from ingest.machinery.worker.decoders import still
 from ingest.machinery.worker.decoders.picture import Picture
 from ingest.machinery.worker.frame_store import FrameStore
-from ingest.machinery.worker.jobs import merge_pixels
+from ingest.machinery.worker.jobs import merge_comparison, merge_pixels
 from ingest.records.merges import MergeRequest
-from ingest.steps.merging import attributes, calibration, colour, summary
+from ingest.steps.merging import attributes, calibration, colour, evidence, image_circle, summary
 from ingest.steps.merging.stack import Encoding, Stack
 
+_PROOF_WIDTH = 600  # columns of the grid that the comparison picture shows
 Progress = Callable[[float], None]
 #: What the process itself and the codecs take beside the frames and the result.
 _OVERHEAD_BYTES = 260_000_000
@@ -52,18 +54,28 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         clock.mark("calibrate")
         result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
-    channels = _turned(result.channels, _orientation(request, order, first))
+        proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
+    upright = _orientation(request, order, first)
+    channels = _turned(result.channels, upright)
     written = exr.write(files[count], channels, attributes.standard(request, order),
                         compression=request.compression, threads=request.threads)
     clock.mark("write")
     progress(0.95)
+    circles = partial(image_circle.inside, kind=request.kind)
     if len(files) > count + 1:
         shown = channels["RGB"]
         files[count + 1].write(preview.make(shown, request.preview_width,
-                                            to_rec709=colour.between(request.colour_space, "rec709")))
+                                            to_rec709=colour.between(request.colour_space, "rec709"),
+                                            circles=circles))
         files[count + 1].flush()
         clock.mark("preview")
     record = summary.record(request, order, plan, result.measures, written, tuple(channels), clock.seconds)
+    if proof is not None:
+        shown = channels["RGB"]
+        labels, heading = summary.labels(record), summary.heading(record)
+        files[count + 2].write(merge_comparison.sheet(
+            proof, labels, shown, heading, lambda a: _turned({"": a}, upright)[""], request.compare, circles))
+        files[count + 2].flush()
     progress(1.0)
     return record.to_json()
 

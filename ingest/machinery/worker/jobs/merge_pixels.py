@@ -15,19 +15,21 @@ from ingest.machinery.worker.decoders.picture import Picture
 from ingest.machinery.worker.exr import HALF_MAX
 from ingest.machinery.worker.frame_store import FrameStore
 from ingest.records.merges import MergeRequest
-from ingest.steps.merging import colour, curves, mosaic, movement, radiance, resample
+from ingest.steps.merging import colour, curves, image_circle, mosaic, movement, radiance, resample
 from ingest.steps.merging.calibration import Plan
 from ingest.steps.merging.stack import grey, largest
 
 F32 = npt.NDArray[np.float32]
 _TILE = 96_000  # readings a tile: the frames of one tile stay in the processor's cache
+_NO_COLOUR = 1e6  # a codec's rounding of colour looks like movement in dark frames
 _SIGMA = "sigma.Y"
 _SUPPORT = "support.frames"
 
 
 @dataclass(slots=True)
 class Measures:
-    """What the pixel pass counted.  ``clipped`` has one row of counts a picture row (for solid angles)."""
+    """What the pixel pass counted.  ``clipped`` has one row of counts a picture row (for solid angles);
+    ``lit`` is the share of the picture inside image circles, which ``doubtful`` and ``moved`` are shares of."""
 
     width: int
     height: int
@@ -36,6 +38,7 @@ class Measures:
     clipped: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     negatives: int = 0
     cut_to_half: int = 0
+    lit: float = 1.0
     doubtful: float = 0.0
     moved: float = 0.0
     moved_by_frame: tuple[float, ...] = ()
@@ -46,6 +49,16 @@ class Measures:
 class Result:
     channels: dict[str, npt.NDArray[Any]]
     measures: Measures
+    masks: movement.Movement | None = None
+
+    def still(
+        self, k: int, rows: npt.NDArray[np.int64], columns: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.uint8] | None:
+        """(h, w) where frame k agrees with the others, at some rows and columns; None for everywhere."""
+        mask = None if self.masks is None else self.masks.masks[k]
+        if mask is None or self.masks is None:
+            return None
+        return mask[np.ix_(rows // self.masks.side, columns // self.masks.side)]
 
 
 def merge(
@@ -63,15 +76,15 @@ def merge(
     masks = _movement(request, plan, measures)
     store.forget()
     out = _Output(plan=plan, masks=masks, scale=scale, matrix=matrix, dtype=dtype, first=first, measures=measures,
-                  layers=request.layers)  # fmt: skip
+                  layers=request.layers and not request.quick, quick=request.quick, kind=request.kind)  # fmt: skip
     rows = max(1, min(h, 64))
     columns = max(1, min(w, _TILE // (rows * c)))
     bands = range(0, h, rows)
     with ThreadPoolExecutor(max(1, request.threads)) as pool:
-        jobs = ((r, left) for r in bands for left in range(0, w, columns))
+        jobs = [(r, left) for r in bands for left in range(0, w, columns)]
         for done, _ in enumerate(pool.map(lambda j: out.tile(j[0], min(h, j[0] + rows), j[1],
                                                              min(w, j[1] + columns)), jobs)):
-            progress(done * rows * columns / (h * w))
+            progress(done / len(jobs))
             if done % 256 == 255:
                 store.forget()
     return out.finish()
@@ -80,7 +93,7 @@ def merge(
 def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement.Movement | None:
     """Where frames are left out because something moved; None where it was not looked for."""
     stack = plan.stack
-    if not request.movement or stack.count < 2:
+    if not request.movement or request.quick or stack.count < 2:
         return None
     side = 4 if stack.encoding.period == 1 else 2
     _, w, _ = stack.shape
@@ -98,7 +111,7 @@ def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement
 
     coded = stack.encoding.table is not None
     found = movement.find(plan.models, rows, stack.shape, side, grain, 2 if plan.source == "jpeg" else 1,
-                          0.025 if coded else 0.012)  # fmt: skip
+                          0.025 if coded else 0.012, _NO_COLOUR if coded else None)  # fmt: skip
     measures.moved = found.share
     measures.moved_by_frame = found.by_frame
     return found
@@ -144,6 +157,8 @@ class _Output:
     first: Picture
     measures: Measures
     layers: bool
+    quick: bool
+    kind: str
     rgb: npt.NDArray[Any] = field(init=False)
     sigma: npt.NDArray[Any] = field(init=False)
     support: npt.NDArray[Any] = field(init=False)
@@ -184,16 +199,25 @@ class _Output:
                 usable = mask if usable is None else cv2.bitwise_and(usable, mask)
             return light.reshape(shape), None if usable is None else np.repeat(usable, c, axis=1)
 
+        if self.quick:
+            rough = radiance.rough(self.plan.models, lambda k: (self._rough(k, region).reshape(shape), None), shape)
+            self._place(rough, (bottom - top, right - left, c), top, bottom, left, right)
+            return
         t = radiance.estimate(self.plan.models, load, shape)
         if t.clipped.any() and self.masks is not None and any(self._still(k, *region) is not None
                                                               for k in range(stack.count)):  # fmt: skip
             # where leaving out what moved left nothing, a mixture is better than a bound
             whole = radiance.estimate(self.plan.models, lambda k: load(k, still=False), shape)
-            for part, other in ((t.radiance, whole.radiance), (t.sigma, whole.sigma), (t.support, whole.support)):
+            for part, other in ((t.radiance, whole.radiance), (t.variance, whole.variance), (t.support, whole.support)):
                 np.copyto(part, other, where=t.clipped > 0)
             np.copyto(t.clipped, whole.clipped)
-        np.maximum(t.radiance, 0.0, out=t.radiance)
+        np.maximum(t.radiance, np.float32(0.0), out=t.radiance)
         self._place(t, (bottom - top, right - left, c), top, bottom, left, right)
+
+    def _rough(self, k: int, region: tuple[int, int, int, int]) -> F32:
+        stack, p = self.plan.stack, self.plan.stack.encoding.period
+        top, bottom, left, right = (v * p for v in region)
+        return stack.encoding.rough(stack.frames[k][top:bottom, left:right])
 
     def _still(self, k: int, top: int, bottom: int, left: int, right: int) -> npt.NDArray[np.uint8] | None:
         """The pixels of the tile where frame k agrees with the others, None for all of them."""
@@ -226,10 +250,11 @@ class _Output:
         self.rgb[where] = self._coloured(light)
         if self.layers:
             weights = _LUMINANCE if shape[2] == 3 else np.full(shape[2], 1.0 / shape[2])
-            noise = cv2.sqrt(grey(np.square(t.sigma).reshape(shape), (weights**2).tolist()))
+            noise = cv2.sqrt(grey(t.variance.reshape(shape), (weights**2).tolist()))
             level = grey(light, weights.tolist())
-            self.sigma[where] = noise / np.maximum(level, noise)
-            self.support[where] = 255 - largest(255 - t.support.reshape(shape))
+            self.sigma[where] = half(noise / np.maximum(level, noise))
+            least = 255 - largest(255 - t.support.reshape(shape))
+            self.support[where] = cv2.LUT(np.ascontiguousarray(least), _COUNTS).view(np.float16)
         if clipped.any():
             self.measures.clipped[top:bottom] += clipped.any(axis=2).sum(axis=1)
 
@@ -244,7 +269,7 @@ class _Output:
     def _stored(self, rgb: F32) -> npt.NDArray[Any]:
         if self.dtype == np.float32:
             return rgb
-        return np.clip(rgb, -HALF_MAX, HALF_MAX, out=rgb).astype(np.float16)
+        return half(np.clip(rgb, -HALF_MAX, HALF_MAX, out=rgb))
 
     def finish(self) -> Result:
         if self.plan.stack.encoding.period > 1:
@@ -252,10 +277,17 @@ class _Output:
         channels: dict[str, npt.NDArray[Any]] = {"RGB": self.rgb}
         if self.layers:
             channels |= {_SIGMA: self.sigma, _SUPPORT: self.support}
-            step = max(1, self.sigma.shape[0] // 512)
-            self.measures.doubtful = float(np.mean(self.sigma[::step, ::step] > 0.25))
+        step = max(1, self.rgb.shape[0] // 512)
+        inside = image_circle.inside(self.rgb[::step, ::step].astype(np.float32) @ _LUMINANCE, self.kind)
+        if self.layers:
+            doubtful = self.sigma[::step, ::step] > 0.25
+            self.measures.doubtful = float(np.mean(doubtful if inside is None else doubtful[inside]))
+        if inside is not None:
+            self.measures.lit = float(inside.mean())
+            self.measures.moved = min(1.0, self.measures.moved / self.measures.lit)
+            self.measures.moved_by_frame = tuple(min(1.0, v / self.measures.lit) for v in self.measures.moved_by_frame)
         self.measures.statistics = _statistics(self.rgb)
-        return Result(channels=channels, measures=self.measures)
+        return Result(channels=channels, measures=self.measures, masks=self.masks)
 
     def _developed(self) -> npt.NDArray[Any]:
         """White balance, demosaic, matrix: on the merged mosaic, in bands of rows that overlap by the
@@ -277,7 +309,29 @@ class _Output:
         return rgb
 
 
+#: A number of frames as a half, by its bits.
+_COUNTS = np.arange(256, dtype=np.float16).view(np.uint16)[None]
 _LUMINANCE = np.array([0.212639, 0.715169, 0.072192], np.float32)
+
+
+def half(values: F32) -> npt.NDArray[np.float16]:
+    """Rounded to half.  (The array library does in hardware what numpy does in software, ten times slower.)"""
+    try:
+        out = cv2.addWeighted(values, 1.0, values, 0.0, 0.0, dtype=cv2.CV_16F)
+    except cv2.error:  # its version 4 cannot
+        return values.astype(np.float16)
+    return out.reshape(values.shape) if out.dtype == np.float16 else values.astype(np.float16)
+
+
+def single(values: npt.NDArray[Any]) -> F32:
+    """Halves as floats; see :func:`half`."""
+    if values.dtype == np.float16:
+        try:
+            out = cv2.addWeighted(values, 1.0, values, 0.0, 0.0, dtype=cv2.CV_32F)
+        except cv2.error:
+            return values.astype(np.float32)
+        return np.asarray(out.reshape(values.shape), np.float32)
+    return np.asarray(values, np.float32)
 
 
 def _statistics(rgb: npt.NDArray[Any]) -> dict[str, Any]:
@@ -285,7 +339,7 @@ def _statistics(rgb: npt.NDArray[Any]) -> dict[str, Any]:
     low, high, total = np.full(3, np.inf), np.full(3, -np.inf), np.zeros(3)
     negative = 0
     for top in range(0, rgb.shape[0], 256):
-        strip = rgb[top : top + 256].astype(np.float32)
+        strip = single(rgb[top : top + 256])
         for c in range(3):
             low[c], high[c] = min(low[c], float(strip[..., c].min())), max(high[c], float(strip[..., c].max()))
         total += np.array(cv2.sumElems(strip)[:3])

@@ -22,6 +22,7 @@ import numpy as np
 from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
 from ingest.machinery.worker.jobs import linear_picture
+from ingest.records import rasters
 from ingest.records.lenses import LensFile, LensFileWrong
 from ingest.steps.merging import colour
 from ingest.steps.panorama import cameras, record, seams
@@ -135,7 +136,9 @@ def _equirects(
             raise Unreadable(f"the lens numbers say lat-long, the picture is {width}x{height}.",
                              next="Give the lens numbers of this body.")  # fmt: skip
         word = str(layouts[i]) if i < len(layouts) else "auto"
-        layout = _LAYOUTS.get(word) or layout_of(picture.rgb, says_latlong=picture.says_latlong)
+        layout = _LAYOUTS.get(word) or layout_of(
+            picture.rgb, says_latlong=picture.says_latlong, stated=picture.stated_centres
+        )
         raster = Raster(height=height, width=width, layout=layout)
         stands = world @ cameras.standing(numbers.view(i))
         found.append(Equirect(view=i, raster=raster, from_world=np.asarray(stands.T)))
@@ -157,6 +160,7 @@ def _write(out: BinaryIO, made: Projected, header: dict[str, Any], numbers: Lens
     facts: dict[str, Any] = {
         "chromaticities": colour.CHROMATICITIES["rec709"],
         "envmap": "latlong",
+        rasters.ATTRIBUTE: rasters.ON_EDGES,
         "wrapmodes": "periodic,clamp",
         **{name: header[name] for name in _KEPT if header.get(name) not in (None, "")},
         "comments": f"lat-long from {numbers.kind}, {numbers.calibration} lens numbers; OpenEXR raster, +Y up, "
