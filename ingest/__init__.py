@@ -9,6 +9,7 @@ One card's way, one folder each under ``ingest/steps``:
 5.  ``clocks``     what each body showed against the true time
 6.  ``probes``     which frames form one bracket, which stand alone
 7.  ``merging``    a bracket to one scene-linear picture
+    ``sights``     charts and balls seen in stills and clips, proposed; a chart's colours, a ball's picture
 8.  ``panorama``   views of one standpoint to one upright lat-long
 9.  ``light``      what the light is and how far the probe can be trusted
 10. ``setups``     the log a person keeps: shot, setup, start, end, measurements

@@ -7,6 +7,7 @@ nothing is kept between passes but what makes an idle pass cheap.
 from __future__ import annotations
 
 import json
+import math
 import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -36,6 +37,7 @@ from ingest.steps.paperwork import stage as paperwork
 from ingest.steps.probes import stage as probes
 from ingest.steps.probes.grouping import Remembered
 from ingest.steps.setups.page import PAGE_FILE
+from ingest.steps.sights import stage as sights
 from ingest.steps.stills import stage as stills
 from ingest.steps.stills.frames import name_of
 
@@ -52,9 +54,13 @@ class Desk:
     _papers: dict[str, Any] = field(default_factory=dict)
     _grouped: Any = None
     _days: Remembered = field(default_factory=Remembered)
+    _closes_s: float = math.inf  # when the next setup closes, or the time of what it lacks is over
 
     def is_due(self) -> bool:
-        """Whether anything changed since the last whole pass: facts, the person's files, the destinations."""
+        """Whether anything changed since the last whole pass: facts, the person's files, the destinations, or the
+        hour: what a setup lacks is told the moment it closes."""
+        if self.services.clock.now().timestamp() >= self._closes_s:
+            return True
         return self._mark is None or self._mark != self._state()
 
     def _state(self) -> Any:
@@ -106,6 +112,7 @@ class Desk:
 
     def _pass(self, present: Sequence[PresentCard], state: Any) -> None:
         services = self.services
+        self._closes_s = math.inf  # a pass that ends early, or badly, must not be asked for by the hour at once
         with Outbox(services) as outbox:
             originals = Originals(services, outbox.here)
             stills.read_new(services, originals)
@@ -138,7 +145,8 @@ class Desk:
     def _merge_and_file(self, outbox: Outbox, originals: Originals, views: Sequence[View]) -> bool:
         services = self.services
         facts = services.work.stills()
-        merge = merging.Merging(services, outbox, originals, facts)
+        colours = sights.chart_colours(services, originals)
+        merge = merging.Merging(services, outbox, originals, facts, colours)
         versions = {i: v for i, (v, _) in merge.versions(views).items()}
         filed = filing.decide(services, views, versions)
         for view in merge.owed(views):
@@ -168,6 +176,9 @@ class Desk:
                     paths[view.id], by_probe.get(view.id, []),
                 )
         self._new_findings("probes", found)
+        sights.read_new(services, originals, views)
+        self._new_findings("sights", sights.findings(services, colours))
+        self._references(outbox, originals, views, filed)
         self._cover(originals, views, filed)
         return not merge.owed(views)
 
@@ -177,6 +188,9 @@ class Desk:
         made = filing.file_clips(services, files, filed.log)
         found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made),
                                taken_of(filing.file_stills(services, filed.log)))
+        now_s = self.services.clock.now().timestamp()
+        moments = [m for s in found.setups for m in (s.until_s, *(i.due_until_s for i in s.items)) if m is not None]
+        self._closes_s = min((m for m in moments if m > now_s), default=math.inf)
         questions = (*filed.log.questions, *found.questions)
         rows = {(r.file, r.line): r.key for r in filed.log.rows}
         entries = [to_json(s, [q for q in questions if rows.get((q.file, q.line)) == s.key]) for s in found.setups]
@@ -186,6 +200,20 @@ class Desk:
         services.work.put("coverage", json.dumps(entries))
         services.work.put("clips filed", json.dumps([clip_json(c) for c in made]))
         self._new_findings("coverage", found.findings)
+
+    def _references(
+        self, outbox: Outbox, originals: Originals, views: Sequence[View], filed: filing.Filing
+    ) -> None:
+        """Confirmed balls, small, beside the nearest probe of their setup."""
+        balls = []
+        for still in filing.file_stills(self.services, filed.log):
+            near = [
+                (abs(still.start_s - v.taken_s[0]), v.id) for v in views
+                if v.taken_s and still.start_s is not None and filed.placements[v.id].key == still.placement.key
+            ]
+            if near and still.placement.setup and not still.proposed and still.role in ("grey_ball", "mirror_ball"):
+                balls.append((still.digest, still.role, still.id, min(near)[1]))
+        sights.cut_out(self.services, outbox, originals, balls, filed.places)
 
     def _write_papers(self, outbox: Outbox) -> None:
         services = self.services
@@ -212,11 +240,12 @@ SERVES = {"chart": "chart", "grey_ball": "balls", "mirror_ball": "balls"}
 
 
 def taken_of(stills: Sequence[filing.FiledStill]) -> list[Taken]:
-    """Stills with a confirmed role as evidence that an item is there."""
+    """Stills with a role as evidence that an item is there, or as a proposal."""
     return [
         Taken(
             id=s.id, item=SERVES.get(s.role, s.role), day=s.placement.day, unit=s.placement.unit,
             setup=s.placement.setup, start_s=s.start_s, end_s=s.start_s, review=s.placement.review,
+            proposed=s.proposed,
         )
         for s in stills if s.placement.setup
     ]
@@ -232,7 +261,7 @@ def captured_of(made: Sequence[filing.FiledClip]) -> list[Captured]:
             body="|".join(v or "" for v in (clip.facts.make, clip.facts.model, clip.facts.body_serial)).strip("|"),
             start_s=clip.start_s, day=clip.placement.day, unit=clip.placement.unit, setup=clip.placement.setup,
             frame_rate=clip.facts.frame_rate, lens=clip.facts.lens or "", body_serial=clip.facts.body_serial or "",
-            series=name.prefix, number=name.number, duration_s=clip.facts.duration_s,
+            series=name.prefix, number=name.number, duration_s=clip.facts.duration_s, proposed=clip.proposed,
         ))
     return out
 
@@ -243,6 +272,7 @@ def clip_json(clip: filing.FiledClip) -> dict[str, Any]:
     return {
         "id": clip.id, "files": [shown(f) for f in clip.files], "shot": clip.placement.shot or None,
         "setup": clip.placement.setup or None, "day": clip.placement.day or None, "role": clip.role or None,
+        "proposed_role": (clip.proposed or None) if not clip.role else None,
         "start_utc": utc_of_seconds(clip.start_s) if clip.start_s is not None else None,
         "duration_s": clip.facts.duration_s, "frame_rate": f"{rate.numerator}/{rate.denominator}" if rate else None,
         "timecode": clip.facts.timecode, "kind": clip.facts.kind, "codec": clip.facts.codec,

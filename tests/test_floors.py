@@ -34,7 +34,8 @@ HOMES = {
     "markupsafe": ("ingest.steps.reports", "ingest.steps.handover", "ingest.faces.web"),
     "astral": ("ingest.steps.coverage",),
     "pxr": ("ingest.steps.handover",),
-    "cv2": ("ingest.machinery.worker", "ingest.steps.merging", "ingest.steps.panorama", "ingest.steps.light"),
+    "cv2": ("ingest.machinery.worker", "ingest.steps.merging", "ingest.steps.panorama", "ingest.steps.light",
+            "ingest.steps.sights"),
 }
 # What a rule may not know: it gets values and gives values.
 NOT_IN_RULES = {"os", "sys", "time", "random", "subprocess", "socket", "threading", "shutil", "tempfile", "sqlite3"}
@@ -86,8 +87,8 @@ def floor(name: str) -> tuple[int, str]:
     return 10, "records"
 
 
-STEP_ORDER = ["cards", "copying", "stills", "clips", "codes", "clocks", "probes", "merging", "panorama", "light",
-              "setups", "filing", "coverage", "paperwork", "audit", "reports", "handover"]
+STEP_ORDER = ["cards", "copying", "stills", "clips", "codes", "clocks", "probes", "merging", "sights", "panorama",
+              "light", "setups", "filing", "coverage", "paperwork", "audit", "reports", "handover"]
 
 
 def may(importer: str, imported: str) -> bool:

@@ -15,6 +15,7 @@ from ingest.machinery.disk.destinations import present_ids
 from ingest.records.cards import DestinationRecord, FileKind
 from ingest.records.findings import Finding
 from ingest.records.names import shown
+from ingest.records.sights import proposed_role
 from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
@@ -237,6 +238,38 @@ def setups(services: Services) -> list[dict[str, Any]]:
 def clips(services: Services) -> list[dict[str, Any]]:
     """``clips --json``."""
     return list(json.loads(services.work.recall("clips filed") or "[]"))
+
+
+def sights(services: Services) -> list[dict[str, Any]]:
+    """``sights --json``: content in which a chart or ball is seen, or that a person said to be one."""
+    from ingest.steps.filing.stage import file_stills, read_setup_log
+
+    seen = services.work.sights()
+    roles = {d: str(s.get("role", "")) for d, s in services.work.decisions("role").items()}
+    paths = {f.digest: f"{c.folder}/{f.path}" for c in services.cards.cards() for f in services.cards.files(c.id)}
+    stills = {s.digest: s for s in file_stills(services, read_setup_log(services))}
+    filed = {c["id"]: c for c in clips(services)}
+    out = []
+    for digest in sorted({*seen, *roles}, key=lambda d: paths.get(d, "")):
+        still, clip = stills.get(digest), filed.get(f"c{digest.rpartition(':')[2][:10]}")
+        if still is None and clip is None:
+            continue
+        role = roles.get(digest, "")
+        out.append({
+            "id": still.id if still else clip["id"] if clip else "", "kind": "still" if still else "clip",
+            "path": shown(paths[digest]) if digest in paths else None,
+            "day": (still.placement.day or None) if still else clip["day"] if clip else None,
+            "shot": (still.placement.shot or None) if still else clip["shot"] if clip else None,
+            "setup": (still.placement.setup or None) if still else clip["setup"] if clip else None,
+            "seen": [s.to_json() for s in seen.get(digest, ())], "role": role or None,
+            "proposed_role": None if role else proposed_role(seen.get(digest, ()), clip=still is None),
+        })
+    return out
+
+
+def lenses(services: Services) -> list[dict[str, Any]]:
+    """``lenses --json``: each serial in the log or a clip's header, its days and setups, and its grids."""
+    return list(json.loads(services.work.recall("lenses") or "[]"))
 
 
 def bodies(services: Services) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from ingest.faces.answers import policy
+from ingest.faces.packages import packages
 from ingest.outbox import Outbox
 from ingest.records import papers
 from ingest.records.audit_paper import AuditReport
@@ -35,7 +36,10 @@ def audit(
 ) -> AuditReport:
     """Read again and judge; each card's history gets its verification, each destination the morning's page."""
     about = day or last_day(services)
-    made = stage.run(services, policy(services.settings), day=about, full=full, stop=stop, progress=progress)
+    made = stage.run(
+        services, policy(services.settings), day=about, full=full, stop=stop, progress=progress,
+        packages=packages(services, stop=stop, progress=progress),
+    )
     services.work.put("last audit utc", made.report.written_utc)
     progress("writing the papers")
     with Outbox(services) as outbox:

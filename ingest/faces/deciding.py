@@ -123,11 +123,15 @@ def digests_of(services: Services, item: str) -> Sequence[str]:
 
 
 def _digests_by_id(services: Services, item: str) -> Sequence[str]:
-    from ingest.steps.filing.stage import clip_id_of
+    from ingest.steps.filing.stage import clip_id_of, still_id_of
 
     for view in services.work.views():
         if item == view.id:
             return view.digests
+    if item.startswith("f"):
+        stills = [digest for digest in services.work.still_digests() if still_id_of(digest) == item]
+        if stills:
+            return stills
     return [digest for digest in services.work.clips() if clip_id_of(digest) == item]
 
 

@@ -10,12 +10,12 @@ from ingest.faces import answers
 from ingest.faces.deciding import digests_of
 from ingest.records.cards import CardRecord, DestinationRecord
 from ingest.services import Services
-from ingest.steps.coverage.rules import default_rules
+from ingest.steps.coverage.stage import rules_of
 
-# What a clip or still may be confirmed as, and the due item it then serves.
+# What a clip or still may be confirmed as, and the due item it then serves; none refuses a proposal.
 ROLES = {
     "clean_plate": "clean_plate", "dirty_plate": "dirty_plate", "reference": "reference", "chart": "chart",
-    "grey_ball": "balls", "mirror_ball": "balls",
+    "grey_ball": "balls", "mirror_ball": "balls", "none": "",
 }
 
 
@@ -28,7 +28,7 @@ def waive(
 
     from ingest.steps.filing.stage import read_setup_log
 
-    known = [r.item for r in default_rules()]
+    known = [r.item for r in rules_of(services)]
     if item not in known:
         raise UsageError("no such item is ever due.", item=item, next=f"Known: {', '.join(known)}.")
     try:
@@ -62,7 +62,7 @@ def confirm(services: Services, item: str, role: str) -> Sequence[str]:
     digests = [item] if item in known else [d for d in digests_of(services, item) if d in known]
     if not digests:
         raise UsageError("it is neither a clip nor a still.", item=item,
-                         next="Take the id from `nightloader clips --json`, or the path of a copied file.")
+                         next="Take the id from `nightloader sights` or `clips`, or the path of a copied file.")
     utc = services.clock.utc()
     with services.store.transaction():
         for digest in digests:

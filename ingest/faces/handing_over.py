@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 from ingest import __version__
 from ingest.errors import UsageError
 from ingest.faces import answers
+from ingest.faces.packages import remember
 from ingest.machinery.disk.hashing import Digests
 from ingest.records.coverage import DueItem, Status
 from ingest.records.findings import Finding, Severity
@@ -27,6 +28,7 @@ from ingest.records.names import shown, token
 from ingest.records.setups import SetupLog, SetupRow
 from ingest.services import Services
 from ingest.steps.filing.days import clock as local_clock
+from ingest.steps.filing.rows import letters
 from ingest.steps.filing.stage import read_setup_log
 from ingest.steps.handover import bag, sheet, tables
 from ingest.steps.handover.figures import facts
@@ -34,6 +36,7 @@ from ingest.steps.setups.measurements import read_measurements
 from ingest.steps.setups.sheet import read_sheet
 
 PIECE = 4 << 20
+BALLS = {"grey_ball": "grey ball", "mirror_ball": "mirror ball"}  # small pictures beside their probe
 Key = tuple[str, str, str]  # day, unit, setup
 
 
@@ -46,17 +49,20 @@ class HandOver:
     size_bytes: int = 0
     setups: int = 0
     probes: int = 0
+    name: str = ""  # of the package, for `sent`
     findings: list[Finding] = field(default_factory=list)
 
     def words(self) -> str:
         """For a person."""
-        lines = [f"{self.folder}: {self.setups} setups, {self.probes} probes, {self.files:,} files,"
+        lines = [f"{self.name}", f"{self.folder}: {self.setups} setups, {self.probes} probes, {self.files:,} files,"
                  f" {self.size_bytes:,} bytes, each read again and equal."]
         return "\n".join([*lines, *(f"! {shown(f.item)}: {f.what} {f.next}" for f in self.findings)])
 
 
-def hand_over(services: Services, shot: str, to: Path, progress: Callable[[str], None] = lambda _: None) -> HandOver:
-    """Make ``to`` (missing or empty) the hand-over of one shot.
+def hand_over(
+    services: Services, shot: str, to: Path, progress: Callable[[str], None] = lambda _: None, *, receiver: str = ""
+) -> HandOver:
+    """Make ``to`` (missing or empty) the hand-over of one shot, and keep in the ledger that it was made.
 
     Raises UsageError for a shot that nothing is filed under, a folder in use or inside a destination or watched
     place; OSError where it cannot be written.
@@ -67,7 +73,9 @@ def hand_over(services: Services, shot: str, to: Path, progress: Callable[[str],
         raise UsageError("neither the log nor any probe or clip knows this shot.", item=shot,
                          next="See `nightloader setups` and `nightloader probes`.")
     to.mkdir(parents=True, exist_ok=True)
-    return made.write()
+    done = made.write()
+    done.name = remember(services, shot, to, receiver=receiver, files=done.files, size_bytes=done.size_bytes)
+    return done
 
 
 def _refuse(services: Services, to: Path) -> None:
@@ -162,6 +170,8 @@ class _Folder:
             placed = self.probe(probe, folder)
             if "preview" in placed:
                 pictures.append(Picture(caption=f"probe {probe['id']}, view {probe['view']}", path=placed["preview"]))
+            pictures += [Picture(caption=f"{BALLS[k.split()[0]]}, still {k.split()[1]}", path=p)
+                         for k, p in sorted(placed.items()) if k.split()[0] in BALLS]
             best = placed.get("panorama") or (placed.get("probe") if probe["kind"] == "lat-long" else None)
             if best and not texture:
                 texture, white = best, _white(self.services, probe)
@@ -189,7 +199,13 @@ class _Folder:
         """(kind, path on this machine, digest) of each of its files, from the first disk here that has it."""
         roots = {d.id: d.path for d in answers.destinations(self.services) if d.present}
         done: set[str] = set()
+        beside = os.path.dirname(probe["exr"] or "")
         for output in self.services.work.outputs():
+            if output.kind in BALLS and output.destination_id in roots:
+                path = os.path.join(roots[output.destination_id], *output.path.split("/"))
+                if os.path.dirname(path) == beside:
+                    yield f"{output.kind} {output.owner}", path, output.digest.rpartition(":")[2]
+                continue
             mine = output.owner == owner and output.kind in ("probe", "preview", "record", "light")
             whole = output.kind == "panorama" and output.owner.rpartition("/")[0] == probe["position"]
             if output.destination_id in roots and (mine or whole) and output.kind not in done:
@@ -203,7 +219,7 @@ class _Folder:
         self, key: Key, rows: Sequence[SetupRow], entry: Mapping[str, Any] | None, pictures: Sequence[Picture]
     ) -> SetupSheet:
         show = self.services.settings.show
-        zone = ZoneInfo(show.timezone)
+        zone = ZoneInfo(show.zone_of(key[0]))
         last = rows[-1] if rows else None
         start = next((r.start_s for r in rows if r.start_s is not None), None)
         items = tuple(
@@ -220,11 +236,17 @@ class _Folder:
             camera=", ".join(dict.fromkeys(r.camera for r in rows if r.camera)),
             start=local_clock(start, zone) if start is not None else "",
             end=local_clock(last.end_s, zone) if last is not None and last.end_s is not None else "",
-            zone=show.timezone, facts=facts(last, read_sheet(last, self.log, units=show.units)) if last else (),
+            zone=show.zone_of(key[0]), facts=facts(last, read_sheet(last, self.log, units=show.units)) if last else (),
             measurements=tuple(m for m in self.measured if self.belongs(m, key)), items=items, pictures=tuple(pictures),
             clips=tuple(self.clip(c) for k, c in self.clips if k == key), findings=(*asks, *doubts),
             notes=tuple(r.notes for r in rows if r.notes),
         )
+
+    def sensor_of(self, camera: str) -> tuple[float, float] | None:
+        """The settings' sensor of the one camera that a row names; two with different sensors give none."""
+        named = letters(camera)
+        sensors = {c.sensor_mm for c in self.services.settings.cameras if c.letter.casefold() in named}
+        return sensors.pop() if len(sensors) == 1 else None
 
     def stage(self, key: Key, folder: str, rows: Sequence[SetupRow], texture: str, white: float | None) -> None:
         """The USD stage, if the extra is here; without it a finding names it."""
@@ -235,6 +257,7 @@ class _Folder:
         known = {} if read is None else {
             "probe_height_m": read.probe_height_m, "camera_height_m": read.camera_height_m, "tilt_deg": read.tilt_deg,
             "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop,
+            "sensor_mm": read.sensor_mm or self.sensor_of(rows[-1].camera),
         }
         try:
             text = stage_text(StageFacts(

@@ -14,6 +14,7 @@ from ingest.machinery.disk.volumes import volume_of
 from ingest.machinery.ledger.cards import CardLedger
 from ingest.machinery.ledger.store import Store
 from ingest.records.cards import DestinationRecord
+from ingest.settings.model import Settings
 from ingest.settings.reading import FILE_NAME, parse
 from ingest.settings.template import render
 
@@ -67,6 +68,26 @@ def make_show(
     # The settings come last: a stop before this line leaves no show, and running it again makes one.
     _write_new(folder / FILE_NAME, text)
     return folder / FILE_NAME
+
+
+def check(settings: Settings) -> Settings:
+    """The settings, once the convention and the due rules in them hold too; SettingsError with every mistake."""
+    from ingest.steps.coverage.rules import parse_rules
+    from ingest.steps.filing.naming import Convention
+
+    problems: list[str] = []
+    for look in (
+        lambda: Convention.parse(show=settings.show.code, tree=settings.filing.convention,
+                                 pattern=settings.filing.probe_name),
+        lambda: parse_rules(settings.due.rules),
+    ):
+        try:
+            look()
+        except SettingsError as error:
+            problems += error.problems
+    if problems:
+        raise SettingsError(tuple(problems))
+    return settings
 
 
 def add_destination(

@@ -121,6 +121,7 @@ class Captured:
     series: str = ""
     number: int | None = None
     duration_s: float | None = None
+    proposed: str = ""  # the role that looking at it suggests, while nobody confirmed one
 
     @property
     def key(self) -> tuple[str, str, str]:

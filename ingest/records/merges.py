@@ -92,13 +92,43 @@ class KeptCurve:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ChartColour:
+    """A body's colour correction from a photographed 24-patch chart.
+
+    ``matrix`` takes grey-balanced linear camera R, G, B to linear Rec.709, row major, rows summing to 1.  ``digest``
+    is the still it was measured in, ``source`` raw, jpeg or tiff, ``reference`` the published set of colours.  Mean
+    and largest colour difference after the fit and the mean with the balance alone are CIE 1976 L*a*b*.
+    """
+
+    digest: str
+    source: str
+    matrix: tuple[float, ...]
+    reference: str
+    patches: int
+    delta_e: float
+    delta_e_max: float
+    before: float
+
+    @property
+    def words(self) -> str:
+        return (
+            f"Colour matrix from the chart in f{self.digest.rpartition(':')[2][:10]}: {self.patches} patches against"
+            f" the colours published for charts {self.reference}, mean error {self.delta_e:g} and largest"
+            f" {self.delta_e_max:g} (CIE 1976), with the balance alone {self.before:g}"
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class MergeRequest:
     """What the job ``merge`` is asked.
 
     ``reference_*`` is the exposure at which pixel 1.0 saturates.  ``memory_bytes`` bounds what the merge
     keeps at once (frames beyond it are spilled to an unnamed temporary file).  ``curve`` is a response
-    kept for the body.  ``matrix`` is a chart-fitted 3x3 from camera channels to linear Rec.709, row
-    major.  ``encoding`` says how TIFF codes relate to light ("auto", "linear" or "srgb").
+    kept for the body.  ``matrix`` is a chart-fitted 3x3 from balanced camera channels to linear Rec.709,
+    row major (:class:`ChartColour`).  ``encoding`` says how TIFF codes relate to light ("auto", "linear" or "srgb").
     ``align``, ``movement`` and ``refine`` may be switched off; what was done is recorded either way.
     ``compare`` ("png" or "jpg") asks for the comparison picture in a third file.
     ``quick`` is a first look: none of the three, readings summed over exposures, no layers.

@@ -96,5 +96,6 @@ class Sheet:
     frame_rate: Fraction | None = None
     shutter_deg: float | None = None
     nd_stops: float | None = None
+    sensor_mm: tuple[float, float] | None = None  # active area, width and height
     approximate: tuple[str, ...] = ()
     questions: tuple[Question, ...] = ()

@@ -6,11 +6,12 @@ Settings become one frozen object at the entry; nothing below reads the environm
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PositiveFloat, field_validator
 
 from ingest.records.names import token
 
@@ -52,12 +53,30 @@ class Show(Section):
     units: Literal["ask", "metric", "imperial"] = Field(
         "ask", description="How to read a bare length such as 173; 'ask' makes it a question in the audit."
     )
+    zones: dict[str, Zone] = Field(
+        {}, description="Days on which the unit shoots in another zone: {\"2026-04-15\" = \"Atlantic/Azores\"}."
+    )
     latitude_deg: float | None = Field(None, ge=-90, le=90, description="Where the unit shoots, north positive.")
     longitude_deg: float | None = Field(None, ge=-180, le=180, description="Where the unit shoots, east positive.")
     setup_log: str = Field("setup_log.csv", description="The log a person keeps; relative to this file.")
     clock_notes: str = Field("clock_notes.csv", description="What each body showed at a true time.")
     measurements: str = Field("measurements.csv", description="Measured heights, distances and boxes.")
     expected_cards: str = Field("expected_cards.csv", description="Cards due each day; the day is open until all came.")
+
+
+    @field_validator("zones")
+    @classmethod
+    def _days(cls, value: dict[str, str]) -> dict[str, str]:
+        for day in value:
+            try:
+                date.fromisoformat(day)
+            except ValueError:
+                raise ValueError(f"{day!r} is no day; YYYY-MM-DD") from None
+        return value
+
+    def zone_of(self, day: str) -> str:
+        """The zone in which a shoot day's log is written."""
+        return self.zones.get(day, self.timezone)
 
 
 class Watch(Section):
@@ -92,6 +111,15 @@ class Body(Section):
     lens: dict[str, Any] | None = Field(None, description="Lens numbers for the panorama.")
 
 
+class TakingCamera(Section):
+    """A camera that takes the pictures of the show, by the letter the log names."""
+
+    letter: str = Field(min_length=1, max_length=8, description="Its letter in the log's camera column.")
+    sensor_mm: tuple[PositiveFloat, PositiveFloat] | None = Field(
+        None, description="Active area of the sensor mode in use, width and height (mm); a sensor column wins."
+    )
+
+
 DigestName = Literal["xxh3_128", "xxh3_64", "xxh64", "md5", "sha1", "sha256", "blake3"]
 
 
@@ -122,6 +150,9 @@ class Merging(Section):
     reference_exposure_s: float = Field(1 / 64, gt=0, description="Pixel 1.0 saturates at this exposure time (s),")
     reference_f_number: float = Field(2**2.5, gt=0, description="at this f-number,")
     reference_iso: float = Field(100.0, gt=0, description="and this sensitivity.")
+    chart_colour: bool = Field(
+        False, description="Apply the colour matrix of a body's confirmed chart still; a new version of its probes."
+    )
     memory_mb: int = Field(3072, ge=256, description="Most memory a worker may take (MiB).")
     time_limit_s: float = Field(900.0, ge=10, description="Longest a merge may take (s).")
     workers: int = Field(1, ge=1, le=64, description="Merges at once; copying goes first.")
@@ -140,11 +171,24 @@ class Due(Section):
     """Which missing items become findings; `nightloader setups` shows all of them anyway."""
 
     probe: bool = Field(True, description="A light probe per setup.")
-    clean_plate: bool = Field(False, description="A clean plate per setup.")
-    dirty_plate: bool = Field(False, description="A dirty plate per setup.")
-    chart: bool = Field(False, description="A colour chart per setup.")
-    measured: bool = Field(False, description="Measurements per setup.")
+    clean_plate: bool = Field(True, description="A clean plate per setup.")
+    dirty_plate: bool = Field(True, description="A dirty plate per setup.")
+    chart: bool = Field(True, description="A colour chart per setup.")
+    measured: bool = Field(True, description="Measurements per setup.")
+    rules: tuple[dict[str, Any], ...] = Field(
+        (), description="Changes to the due rules and new ones: item, scope, deadline, needs, why, tick, on."
+    )
+    look: bool = Field(
+        True, description="Look for charts and balls in stills and clips, and propose what they are for."
+    )
     probe_age_min: float = Field(30.0, gt=0, description="A probe older than this is not this daylight (minutes).")
+
+
+    @property
+    def switches(self) -> dict[str, bool]:
+        """Item -> whether its absence is a finding, for items that have a switch of their own."""
+        return {"probe": self.probe, "clean_plate": self.clean_plate, "dirty_plate": self.dirty_plate,
+                "chart": self.chart, "measured": self.measured}
 
 
 class Notify(Section):
@@ -181,6 +225,7 @@ class Settings(Section):
     watch: Watch = Watch()
     destinations: tuple[Destination, ...] = Field(description="Two or more, of which at least two required.")
     bodies: tuple[Body, ...] = ()
+    cameras: tuple[TakingCamera, ...] = ()
     copying: Copying = Copying()
     merging: Merging = Merging()
     filing: Filing = Filing()

@@ -9,7 +9,20 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from ingest.settings.model import Body, Copying, Destination, Due, Filing, Merging, Notify, Page, Security, Show, Watch
+from ingest.settings.model import (
+    Body,
+    Copying,
+    Destination,
+    Due,
+    Filing,
+    Merging,
+    Notify,
+    Page,
+    Security,
+    Show,
+    TakingCamera,
+    Watch,
+)
 
 HEAD = """\
 # Settings of one show. Lines that start with # show a default; take the # away to change it.
@@ -32,9 +45,14 @@ def render(
     for name, model in others:
         parts.append(_section(name, model, {}))
     body = _section("bodies", Body, {}, table="[[{}]]")
-    parts.append("# One block per camera; every key may be left out.\n" + "\n".join(
-        line if line.startswith("#") or not line else f"# {line}" for line in body.splitlines()) + "\n")
+    parts.append("# One block per camera; every key may be left out.\n" + _asleep(body))
+    cameras = _section("cameras", TakingCamera, {}, table="[[{}]]")
+    parts.append("# One block per taking camera.\n" + _asleep(cameras))
     return "\n".join(parts)
+
+
+def _asleep(block: str) -> str:
+    return "\n".join(line if line.startswith("#") or not line else f"# {line}" for line in block.splitlines()) + "\n"
 
 
 def _section(name: str, model: type[BaseModel], given: dict[str, Any], table: str = "[{}]") -> str:
@@ -56,6 +74,8 @@ def _toml(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(str(k))} = {_toml(v)}" for k, v in value.items()) + "}"
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(_toml(v) for v in value) + "]"
     return repr(value)

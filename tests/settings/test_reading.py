@@ -85,7 +85,7 @@ def test_every_setting_stands_in_the_example_with_its_words() -> None:
     example = (Path(__file__).parents[2] / "config" / "nightloader.example.toml").read_text(encoding="utf-8")
     sections: list[type[BaseModel]] = [
         model.Show, model.Watch, model.Destination, model.Copying, model.Merging, model.Filing, model.Due, model.Notify,
-        model.Security, model.Page, model.Body,
+        model.Security, model.Page, model.Body, model.TakingCamera,
     ]
     for section in sections:
         for name, field in section.model_fields.items():

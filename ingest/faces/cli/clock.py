@@ -109,6 +109,6 @@ def _setups(settings: Settings | None) -> list[tuple[str, str]]:
         data = settings.beside(show.setup_log).read_bytes()
     except OSError:
         return []  # no log yet: the fields are typed
-    log = read_log(data, zone=show.timezone, day_starts=show.day_starts)
+    log = read_log(data, zone=show.timezone, day_starts=show.day_starts, zones=show.zones)
     pairs = [(r.setup, r.shots[0] if r.shots else "") for r in reversed(log.rows)]
     return list(dict.fromkeys(pairs))[:60]

@@ -16,12 +16,14 @@ def add(commands: Any) -> None:
         ("probes", "the probe sets found, their merged pictures and what is doubtful", _probes),
         ("setups", "each setup of the log with what was due, what is there and what is missing", _kept),
         ("clips", "the clips on the cards, what their files say and where they belong", _kept),
+        ("sights", "stills and clips in which a chart or a ball is seen, and who says what they are", _kept),
+        ("lenses", "the lens serials used, in which setups, and the grids shot of them", _kept),
         ("bodies", "the cameras met, and what is known of their clocks", _kept),
     ):
         parser = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
         parser.add_argument("--json", action="store_true", help="the same for machines")
         parser.set_defaults(run=run)
-        if name in ("setups", "clips", "bodies"):
+        if name in ("setups", "clips", "sights", "lenses", "bodies"):
             parser.set_defaults(what=name)
         if name == "probes":
             parser.add_argument("--all", action="store_true", help="superseded versions too")
@@ -65,11 +67,13 @@ def _kept(args: argparse.Namespace) -> int:
     from ingest.faces.cli.show import opened
 
     with opened(args) as services:
-        found = {"setups": answers.setups, "clips": answers.clips, "bodies": answers.bodies}[args.what](services)
+        found = {"setups": answers.setups, "clips": answers.clips, "sights": answers.sights,
+                 "lenses": answers.lenses, "bodies": answers.bodies}[args.what](services)
     if args.json:
         print(json.dumps(found, indent=1))
     else:
-        words = {"setups": _setup_line, "clips": _clip_line, "bodies": _body_line}[args.what]
+        words = {"setups": _setup_line, "clips": _clip_line, "sights": _sight_line, "lenses": _lens_line,
+                 "bodies": _body_line}[args.what]
         for entry in found:
             print(words(entry))
         print(f"{len(found)} {args.what}")
@@ -90,6 +94,23 @@ def _clip_line(entry: dict[str, Any]) -> str:
     length = f"{entry['duration_s']:.2f} s" if entry["duration_s"] is not None else entry["kind"]
     line = f"{entry['id']}  {where:<20} {entry['files'][0]}  {length} {entry['timecode'] or ''}".rstrip()
     return line + ("\n    review: " + "; ".join(entry["reasons"]) if entry["review"] else "")
+
+
+def _sight_line(entry: dict[str, Any]) -> str:
+    seen = ", ".join(f"{s['what'].replace('_', ' ')} ({s['score']:.2f})" for s in entry["seen"]) or "nothing seen"
+    where = "/".join(filter(None, (entry["shot"], entry["setup"]))) or "unfiled"
+    if entry["role"]:
+        said = f"confirmed as {entry['role'].replace('_', ' ')}"
+    else:
+        role = entry["proposed_role"]
+        command = f"`nightloader confirm {entry['id']} --role {role}`"
+        said = f"proposed: {role.replace('_', ' ')}; say {command}, or --role none"
+    return f"{entry['id']}  {where:<20} {entry['path'] or ''}\n    {seen}; {said}"
+
+
+def _lens_line(entry: dict[str, Any]) -> str:
+    grids = ", ".join(entry["grids"]) or "no grid yet"
+    return f"{entry['serial']}  {entry['lens'] or 'unnamed'}: setups {', '.join(entry['setups'])}; {grids}"
 
 
 def _body_line(entry: dict[str, Any]) -> str:

@@ -15,9 +15,10 @@ from ingest.settings.model import Settings
 
 def settings_of(args: argparse.Namespace) -> Settings:
     """The settings named by --config, or found here or above."""
+    from ingest.faces.shows import check
     from ingest.settings.reading import find, load
 
-    return load(Path(args.config) if args.config else find(Path.cwd()))
+    return check(load(Path(args.config) if args.config else find(Path.cwd())))
 
 
 @contextlib.contextmanager

@@ -120,5 +120,12 @@ CREATE TABLE filings(
 CREATE INDEX filings_by_item ON filings(item);
 """
 
-MIGRATIONS: tuple[tuple[int, str], ...] = ((1, CARDS + WORK),)
+# Charts and balls seen in content that was looked at ('[]': none), and what was measured in a confirmed one.
+SIGHTS = """
+CREATE TABLE sights(
+  digest TEXT PRIMARY KEY, found TEXT NOT NULL, trouble TEXT NOT NULL DEFAULT '', measured TEXT, utc TEXT NOT NULL
+);
+"""
+
+MIGRATIONS: tuple[tuple[int, str], ...] = ((1, CARDS + WORK), (2, SIGHTS))
 NEWEST = MIGRATIONS[-1][0]

@@ -13,6 +13,7 @@ from typing import Any
 from ingest.machinery.ledger.store import Store
 from ingest.records.codes import SeenCode
 from ingest.records.findings import Finding
+from ingest.records.sights import SeenThing
 from ingest.records.stills import StillHeader, StillLook
 from ingest.records.views import View
 
@@ -144,6 +145,33 @@ class WorkLedger:
                 "INSERT OR REPLACE INTO codes(digest, found, trouble, utc) VALUES(?,?,?,?)",
                 [(d, json.dumps([c.to_json() for c in codes]), why, utc) for d, (codes, why) in found.items()],
             )
+
+    # sights ------------------------------------------------------------------
+    def sights(self) -> dict[str, tuple[SeenThing, ...]]:
+        """Content in which a chart or ball is seen: digest -> what."""
+        rows = self.store.query("SELECT digest, found FROM sights WHERE found<>'[]' ORDER BY digest")
+        return {d: tuple(SeenThing.from_json(s) for s in json.loads(f)) for d, f in rows}
+
+    def looked_at(self) -> set[str]:
+        """Content that was looked at for charts and balls."""
+        return {row[0] for row in self.store.query("SELECT digest FROM sights")}
+
+    def add_sights(self, found: Mapping[str, tuple[Sequence[SeenThing], str]], utc: str) -> None:
+        """Digest -> (what is seen, why it could not be looked at or "")."""
+        with self.store.transaction() as t:
+            t.executemany(
+                "INSERT OR REPLACE INTO sights(digest, found, trouble, utc) VALUES(?,?,?,?)",
+                [(d, json.dumps([s.to_json() for s in seen]), why, utc) for d, (seen, why) in found.items()],
+            )
+
+    def measured(self) -> dict[str, dict[str, Any]]:
+        """What was measured of confirmed charts: digest -> the worker's answer."""
+        rows = self.store.query("SELECT digest, measured FROM sights WHERE measured IS NOT NULL ORDER BY digest")
+        return {d: json.loads(m) for d, m in rows}
+
+    def set_measured(self, digest: str, answer: Mapping[str, Any], utc: str) -> None:
+        with self.store.transaction() as t:
+            t.execute("UPDATE sights SET measured=?, utc=? WHERE digest=?", (json.dumps(answer), utc, digest))
 
     # grouping ----------------------------------------------------------------
     def views(self) -> tuple[View, ...]:

@@ -206,7 +206,8 @@ def _coverage(status: str, none_of: str, some_of: str, number: int) -> Callable[
         found = lines.coverage(e, status, number)
         checks = sum(len(s.items) for s in e.setups)
         looked = f"{number_word(checks, 'item')} of {number_word(len(e.setups), 'setup')} looked at"
-        words = f"{number_word(len(found), 'item')} {some_of}" if found else none_of
+        count = sum(i.status == status for s in e.setups for i in s.items)
+        words = f"{number_word(count, 'item')} {some_of}" if found else none_of
         return _Answer(answer=f"{words}; {looked}.", checks=checks or None, lines=found)
 
     return answer

@@ -29,7 +29,7 @@ from ingest.records.names import token
 from ingest.records.papers import PaperFinding
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, compare, some
-from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Reread, Unfiled
+from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Package, Reread, Unfiled
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
 from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
@@ -75,8 +75,10 @@ class _Reading:
 def run(
     services: Services, policy: Policy, *, day: str, days: Sequence[str] = (), full: bool = False,
     stop: threading.Event | None = None, progress: Callable[[str], None] = lambda _: None,
+    packages: Sequence[Package] | None = None,
 ) -> Audited:
-    """The whole audit about ``day`` (and further ``days`` whose cards are read whole)."""
+    """The whole audit about ``day`` (and further ``days`` whose cards are read whole); ``packages`` are the
+    hand-overs as whoever may read them found them."""
     started = services.clock.utc()
     halt = stop or services.stop
     records = services.cards.destinations(lost=True)
@@ -112,7 +114,7 @@ def run(
         )
         for c in cards
     ]
-    evidence = _evidence(services, day, verdicts, present, [r.done() for r in rereads], differences)
+    evidence = _evidence(services, day, verdicts, present, [r.done() for r in rereads], differences, packages)
     return Audited(
         report=judge(evidence), started_utc=started,
         read={(r.destination_id, card): found for r in rereads for card, found in r.read.items()},
@@ -319,13 +321,18 @@ def _read(services: Services, destination: OpenDestination, path: str, buffer: B
         return "", ""
 
 
+# Where the log, the camera department's report (read as a log), the clips' own headers and the cards disagree.
+AGREEMENT = frozenset({
+    "take_without_clip", "clip_without_take", "clips_without_row", "log_and_header_differ", "numbers_missing",
+    "logs_differ",
+})
 # Which of the ten questions a step's finding belongs to, where its kind alone does not say.
 _QUESTION = {
     "card_expected": 1, "not written": 1, "name taken": 1, "set under review": 5, "set incomplete": 5, "not merged": 5,
     "probe_height": 5, "probe_age": 5, "filing doubtful": 6, "clock doubtful": 7, "clock notes not understood": 7,
-    "log_question": 8, "take_without_clip": 8, "clip_without_take": 8, "numbers_missing": 8, "header_differs": 8,
+    "log_question": 8, "unusual_value": 8, "probe_old": 5, "sun_disagrees": 7, "lens_without_grid": 3,
+    "chart not measured": 5, **dict.fromkeys(AGREEMENT, 8),
 }
-
 
 def _asked(finding: Finding) -> Finding:
     number = _QUESTION.get(finding.kind)
@@ -390,7 +397,7 @@ def _names(destinations: Sequence[DestinationRecord]) -> dict[str, str]:
 
 def _evidence(
     services: Services, day: str, verdicts: Sequence[CardVerdict], present: Sequence[DestinationRecord],
-    rereads: Sequence[Reread], differences: Sequence[Difference],
+    rereads: Sequence[Reread], differences: Sequence[Difference], packages: Sequence[Package] | None,
 ) -> AuditEvidence:
     findings = [*services.cards.findings(), *services.work.findings()]
     filings = services.work.filings()
@@ -434,7 +441,8 @@ def _evidence(
         unfiled=unfiled, clocks=_clocks(services), setups=_setups(services),
         released={card: said["by"] for card, said in services.work.decisions("sign").items()},
         expected_cards=_expected(services, verdicts, day),
-        agreement=(), agreement_checks=len(json.loads(services.work.recall("clips filed") or "[]")),
+        agreement=[plain(f) for f in findings if f.kind in AGREEMENT], packages=packages,
+        agreement_checks=sum(json.loads(services.work.recall("compared") or "{}").values()),
         # Unfiled probes and due items have lines of their own.
         findings=[
             _asked(plain(f)) for f in findings

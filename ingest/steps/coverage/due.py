@@ -16,6 +16,9 @@ from ingest.steps.coverage.rules import Deadline, Rule, Scope
 from ingest.steps.coverage.segments import Key, Segment, segments, setups_of, words
 
 MINUTE_S = 60.0
+# What lies on which cards: without one of each kind from after the setup nobody can say that it was not shot.
+ON_CARDS = {"probe": ("stills",), "clean_plate": ("clips",), "dirty_plate": ("clips",), "chart": ("stills", "clips"),
+            "balls": ("stills", "clips")}  # fmt: skip
 NOT_NEEDED = ("n a", "na", "not needed", "no need", "not required")
 GIVEN_UP = ("no time", "given up", "refused", "lost", "missed", "skipped", "not possible")
 TICKS = ("x", "y", "yes", "ok", "1", "true", "done", "✓", "✔", "☑")
@@ -24,7 +27,8 @@ TICKS = ("x", "y", "yes", "ok", "1", "true", "done", "✓", "✔", "☑")
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Evidence:
     """All that coverage weighs.  ``now_s`` true time; ``day_over_s`` when each shoot day is over (by day);
-    ``grace_s`` how long after a setup's end its light is taken to stand; ``sheets`` by a row's ``place``."""
+    ``grace_s`` how long after a setup's end its light is taken to stand; ``sheets`` by a row's ``place``.  With
+    ``newest_s`` nothing that would lie on a card is lost before a card with later pictures came or the day is over."""
 
     rows: Sequence[SetupRow]
     now_s: float
@@ -34,6 +38,7 @@ class Evidence:
     waivers: Sequence[Waiver] = ()
     day_over_s: Mapping[str, float] = field(default_factory=dict)
     grace_s: float = 1800.0
+    newest_s: Mapping[tuple[str, str], float] | None = None  # (day, stills or clips) -> newest on any card here
 
 
 def judge(known: Evidence, rules: Sequence[Rule]) -> tuple[SetupCoverage, ...]:
@@ -72,8 +77,9 @@ class _Desk:
         for key in self.setups:
             self.of_day[key[:2]].append(key)
         self.taken: dict[Key, list[Taken]] = defaultdict(list)
+        self.proposed: dict[Key, list[Taken]] = defaultdict(list)  # seen in a picture, believed by nobody yet
         for t in sorted(known.taken, key=lambda t: (t.start_s or 0.0, t.id)):
-            self.taken[t.key].append(t)
+            (self.proposed if t.proposed else self.taken)[t.key].append(t)
 
     def items(self, key: Key, rows: Sequence[SetupRow], rule: Rule) -> Iterable[DueItem]:
         if rule.needs and not _tagged(rows, rule.needs):
@@ -133,7 +139,13 @@ class _Desk:
                 if rule.tick:
                     return item(Status.HAVE, proof=[f"{row.file} line {row.line}"])
                 note = f"line {row.line} of the log ticks it, but none is filed here"
+        seen = [t.id for t in self.proposed[key] if t.item == rule.item]
+        if seen:
+            note = "; ".join(p for p in (note, f"{' and '.join(seen[:3])} may show it: confirm or refuse it") if p)
         until = self._until(key, rows, rule)
+        wait = self._awaited(key, rows, rule)
+        if wait is not None:
+            until, note = wait, "; ".join(p for p in (note, "no card of that time has come yet") if p)
         lost = until is not None and until <= self.known.now_s
         return item(Status.LOST if lost else Status.DUE, until=until, said=note)
 
@@ -143,6 +155,16 @@ class _Desk:
         if rule.deadline is Deadline.WRAP:
             return max(_end(rows), self.known.day_over_s.get(key[0], 0.0))
         return None
+
+    def _awaited(self, key: Key, rows: Sequence[SetupRow], rule: Rule) -> float | None:
+        """Until when an item may still lie on a card that has not come; None where such a card came, or could not
+        tell."""
+        over = self.known.day_over_s.get(key[0])
+        kinds = ON_CARDS.get(rule.item, ())
+        if self.known.newest_s is None or over is None or not kinds or self.known.now_s >= over:
+            return None
+        newest = [self.known.newest_s.get((key[0], kind), 0.0) for kind in kinds]
+        return over if min(newest) < _end(rows) else None
 
     def _waiver(self, key: Key, item: str) -> Waiver | None:
         for w in self.known.waivers:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import time
 from zoneinfo import ZoneInfo
 
@@ -20,14 +20,22 @@ from ingest.settings.model import Show
 from ingest.steps.coverage import sun
 from ingest.steps.coverage.due import Evidence, judge
 from ingest.steps.coverage.probe_checks import age_findings, height_findings, in_sun
-from ingest.steps.coverage.reconcile import expected_cards, headers_and_log, numbering_gaps, takes_and_clips
-from ingest.steps.coverage.rules import default_rules
+from ingest.steps.coverage.reconcile import (
+    expected_cards,
+    headers_and_log,
+    lens_ledger,
+    numbering_gaps,
+    takes_and_clips,
+    takes_of,
+)
+from ingest.steps.coverage.rules import Rule, default_rules, parse_rules
 from ingest.steps.coverage.words import findings as due_findings
 from ingest.steps.setups.expected import read_expected
 from ingest.steps.setups.measurements import read_measurements, suspicious
 from ingest.steps.setups.questions import findings as question_findings
 from ingest.steps.setups.sheet import read_sheet, unusual
 from ingest.steps.setups.spans import day_over
+from ingest.steps.stills.frames import body_key
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,26 +66,30 @@ def cover(
     sheets = {row.place: read_sheet(row, log, units=units) for row in log.rows}
     taken = [*_probes(views, placements), *_clips(captured), *stills]
     now_s = _now(services.clock)
-    zone, rolls = ZoneInfo(show.timezone), time.fromisoformat(show.day_starts)
-    over = {r.day: day_over(r.day, r.start_s, zone, rolls) for r in log.rows if r.start_s is not None}
+    rolls = time.fromisoformat(show.day_starts)
+    over = {
+        r.day: day_over(r.day, r.start_s, ZoneInfo(show.zone_of(r.day)), rolls) for r in log.rows
+        if r.start_s is not None
+    }
     waivers = [
         Waiver(day=w.get("day", ""), item=w.get("item", ""), unit=w.get("unit", ""), setup=w.get("setup", ""),
                by=w.get("by", ""), why=w.get("why", ""))
         for w in services.work.decisions("waive").values()
     ]
-    rules = default_rules()
+    rules = rules_of(services)
     setups = judge(
         Evidence(rows=log.rows, now_s=now_s, taken=taken, sheets=sheets, measurements=measurements, waivers=waivers,
-                 day_over_s=over),
+                 day_over_s=over, newest_s=_newest(services, log, captured)),
         rules,
     )
-    wanted = {
-        item for item, on in (
-            ("probe", due.probe), ("clean_plate", due.clean_plate), ("dirty_plate", due.dirty_plate),
-            ("chart", due.chart), ("measured", due.measured),
-        ) if on
-    }
+    switches = due.switches
+    wanted = {r.item for r in rules if switches.get(r.item, r.on)}
     due_now = [f for f in due_findings(setups) if f.kind.rsplit("_", 1)[0] in wanted]
+    lenses, without_grid = lens_ledger(log.rows, captured, taken)
+    services.work.put("lenses", json.dumps([asdict(e) for e in lenses]))
+    if any(r.item == "lens_grid" and r.on for r in rules):
+        due_now += without_grid
+    services.work.put("compared", json.dumps(_compared(log, captured)))
     questions = (*asked, *asked_cards, *(q for s in sheets.values() for q in s.questions))
     found = [
         *due_now, *question_findings(questions), *suspicious(measurements),
@@ -88,6 +100,38 @@ def cover(
         *numbering_gaps(captured), *expected_cards(expected, _cards(services)), *_sun(services, log, views, placements),
     ]
     return Coverage(setups=setups, questions=questions, findings=tuple(found), asked=frozenset(wanted))
+
+
+def rules_of(services: Services) -> tuple[Rule, ...]:
+    """The trade's rules as the settings change them; SettingsError names every mistake."""
+    return parse_rules(services.settings.due.rules, default_rules())
+
+
+def _compared(log: SetupLog, captured: Sequence[Captured]) -> dict[str, int]:
+    """How many rows, takes and clips were held against each other: what an audit may count as checked."""
+    takes = sum(len(takes_of(r.take)) for r in log.rows)
+    return {"rows": len(log.rows), "takes": takes, "clips": sum(c.kind == "clip" for c in captured)}
+
+
+def _newest(services: Services, log: SetupLog, captured: Sequence[Captured]) -> dict[tuple[str, str], float]:
+    """(day, stills or clips) -> the newest picture on any card, near the day's rows."""
+    spans = {r.day: (r.start_s, r.until_s) for r in reversed(log.rows) if r.start_s and r.until_s}
+    days = {d: (min(r.start_s for r in log.rows if r.day == d and r.start_s) - 3600, start + 86400)
+            for d, (start, _) in spans.items()}
+    zone = ZoneInfo(services.settings.show.timezone)
+    clocks = {c["body"]: float(c.get("offset_s") or 0) for c in json.loads(services.work.recall("bodies") or "[]")}
+    headers = [f.header for f in services.work.stills().values() if f.header is not None and f.header.taken is not None]
+    stills = [
+        h.taken.replace(tzinfo=zone).timestamp() + clocks.get(body_key(h), 0.0) for h in headers if h.taken is not None
+    ]
+    clips = [c.start_s for c in captured if c.kind == "clip" and c.start_s is not None]
+    out = {}
+    for kind, times in (("stills", stills), ("clips", clips)):
+        for day, (low, high) in days.items():
+            near = [t for t in times if low <= t < high]
+            if near:
+                out[day, kind] = max(near)
+    return out
 
 
 def _daylight(show: Show) -> Callable[[float], bool] | None:
@@ -152,7 +196,11 @@ def _probes(views: Sequence[View], placements: Mapping[str, Placement]) -> list[
 
 
 def _clips(captured: Sequence[Captured]) -> list[Taken]:
-    return [
+    proposals = [
+        Taken(id=c.id, item=c.proposed, day=c.day, unit=c.unit, setup=c.setup, start_s=c.start_s, proposed=True)
+        for c in captured if c.kind == "clip" and c.setup and c.proposed and not c.role
+    ]
+    return proposals + [
         Taken(
             id=c.id, item=c.role or "clip", day=c.day, unit=c.unit, setup=c.setup, start_s=c.start_s,
             end_s=c.start_s + c.duration_s if c.start_s is not None and c.duration_s is not None else c.start_s,

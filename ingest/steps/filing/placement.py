@@ -23,6 +23,7 @@ from ingest.records.filing import Decision, Evidence, Item, Placement, SlateRead
 from ingest.records.setups import SetupLog, SetupRow
 from ingest.steps.filing.clock_sense import doubted
 from ingest.steps.filing.days import NEAR_S, clock, shoot_day
+from ingest.steps.filing.forgotten import forgotten_rows
 from ingest.steps.filing.neighbours import barren_neighbours
 from ingest.steps.filing.reach import Slates
 from ingest.steps.filing.rows import Limits, RowIndex, covers, distance_s, letters, row_name, same
@@ -50,6 +51,7 @@ def place(items: Sequence[Item], known: Evidences) -> tuple[Placement, ...]:
     desk = _Desk(items, known)
     placed = [desk.place(item) for item in items]
     placed = barren_neighbours(items, placed, known.log, known.limits)
+    placed = forgotten_rows(items, placed, known.log, known.limits)
     return tuple(doubted(items, placed, known.log))
 
 

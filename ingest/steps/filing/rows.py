@@ -19,7 +19,9 @@ class Limits:
     ``sigmas``: how many standard uncertainties of a clock are allowed for.  A row written to the minute
     began somewhere from ``minute_before_s`` before (rounded up) to ``minute_after_s`` after it (cut off).
     ``open_reach_s``: how long after its start the last row of a day, without an end, is believed.
-    ``barren_s``: how near a probe must lie to a setup without any to be asked about.
+    ``overlong``: how many times the day's median length an unended row may last before a forgotten row is suspected,
+    of a day with at least ``usual_rows``; ``overlong_twice`` where it holds two probes.  ``barren_s``: how near a probe
+    must lie to a setup without any to be asked about.
     """
 
     sigmas: float = 2.0
@@ -28,6 +30,9 @@ class Limits:
     slate_idle_s: float = 1800.0
     open_reach_s: float = 4 * 3600.0
     barren_s: float = 3600.0
+    overlong: float = 2.2
+    overlong_twice: float = 1.4
+    usual_rows: int = 6
 
 
 class RowIndex:

@@ -19,6 +19,7 @@ from ingest.records.clips import ClipFacts
 from ingest.records.filing import Decision, Evidence, Item, Place, Placement, SlateReading
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog
+from ingest.records.sights import proposed_role
 from ingest.records.stills import StillHeader
 from ingest.records.views import View
 from ingest.services import Services
@@ -49,6 +50,7 @@ class Filing:
     placements: Mapping[str, Placement]
     places: Mapping[str, Place]
     slates: SlatesSeen
+    differ: tuple[Finding, ...] = ()  # where the person's log and the page's say different things
 
 
 def read_setup_log(services: Services) -> SetupLog:
@@ -75,7 +77,7 @@ def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
 
     log, differ = read_logs(
         read(path), read(path.with_name(PAGE_FILE)), zone=show.timezone, day_starts=show.day_starts, file=path.name,
-        date_order=show.date_order,
+        date_order=show.date_order, zones=show.zones,
     )
     return replace(log, questions=(*log.questions, *troubles)), differ
 
@@ -105,7 +107,7 @@ def convention_of(services: Services) -> Convention:
 
 def decide(services: Services, views: Sequence[View], versions: Mapping[str, int]) -> Filing:
     """Placement and place of every view."""
-    log = read_setup_log(services)
+    log, differ = read_setup_logs(services)
     hand = services.work.decisions("assign")
     decisions = {
         v.id: Decision(
@@ -125,13 +127,13 @@ def decide(services: Services, views: Sequence[View], versions: Mapping[str, int
     seen = slates_seen(services)
     placed = place(
         items,
-        Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions, slates=seen.readings,
-                  frames=seen.moments),
+        Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts, decisions=decisions,
+                  slates=seen.readings, frames=seen.moments),
     )
     placements, kept = _as_papers_say(services, views, versions, {p.item: p for p in placed})
     named = _named(views, placements, versions, show.timezone)
     places = {**convention_of(services).places(named), **kept}
-    return Filing(log=log, placements=placements, places=places, slates=seen)
+    return Filing(log=log, placements=placements, places=places, slates=seen, differ=tuple(differ))
 
 
 def _as_papers_say(
@@ -192,6 +194,7 @@ class FiledClip:
     role: str
     placement: Placement
     trouble: str
+    proposed: str = ""  # the role that looking at it suggests; nobody confirmed it
 
 
 def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], log: SetupLog) -> list[FiledClip]:
@@ -226,18 +229,25 @@ def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], lo
         )
         for d in order if (s := hand.get(d)) is not None
     }
-    seen = slates_seen(services)
+    shown = slates_seen(services)
     placed = place(
-        items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions,
-                         slates=(*slates, *seen.readings), frames=seen.moments),
+        items, Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts,
+                         decisions=decisions, slates=(*slates, *shown.readings), frames=shown.moments),
     )
     said = {s.item: s.role for s in reversed(slates) if s.role}
+    seen = services.work.sights()
     return [
         FiledClip(id=m.id, digest=d, files=tuple(p for _, p in where[d]), card_id=where[d][0][0], facts=facts[d],
-                  start_s=starts[m.id].start_s, role=str(roles.get(d, {}).get("role", "")) or said.get(m.id, ""),
-                  placement=placement, trouble=known[d][1])
+                  start_s=starts[m.id].start_s, role=said.get(m.id, "") if d not in roles else _role(roles[d]),
+                  placement=placement, trouble=known[d][1],
+                  proposed="" if d in roles else proposed_role(seen.get(d, ()), clip=True))
         for d, m, placement in zip(order, moments, placed, strict=True)
     ]
+
+
+def _role(said: Mapping[str, Any]) -> str:
+    role = str(said.get("role", ""))
+    return "" if role == "none" else role
 
 
 def clip_body(facts: ClipFacts) -> str:
@@ -264,23 +274,27 @@ def _span(start: ClipStart, facts: ClipFacts) -> tuple[float, ...]:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FiledStill:
-    """A still whose role a person confirmed, with its true time and where it belongs."""
+    """A still with a role, with its true time and where it belongs.  ``proposed``: the role is what looking at it
+    suggests, and no person confirmed it."""
 
     id: str
     digest: str
     role: str
     start_s: float | None
     placement: Placement
+    proposed: bool = False
 
 
 def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
-    """Stills with a confirmed role, placed by their body's corrected clock."""
+    """Stills with a confirmed or proposed role, placed by their body's corrected clock."""
     show = services.settings.show
     zone = ZoneInfo(show.timezone)
     known, hand = services.work.stills(), services.work.decisions("assign")
     offsets = {c["body"]: c for c in json.loads(services.work.recall("bodies") or "[]")}
     items, drafts = [], []
-    for digest, said in services.work.decisions("role").items():
+    proposals = {d: proposed_role(seen, clip=False) for d, seen in services.work.sights().items()}
+    confirmed = {d: str(said.get("role", "")) for d, said in services.work.decisions("role").items()}
+    for digest, role in {**proposals, **confirmed}.items():
         fact = known.get(digest)
         if fact is None:
             continue
@@ -291,14 +305,17 @@ def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
         id = still_id_of(digest)
         items.append(Item(id=id, kind="still", body=body, moments=() if start is None else (start,),
                           sigma_s=float(clock.get("uncertainty_s") or UNCHECKED_SIGMA_S)))
-        drafts.append((id, digest, str(said.get("role", "")), start))
+        drafts.append((id, digest, role, start))
     decisions = {
         i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
         for i, digest, *_ in drafts if (s := hand.get(digest)) is not None
     }
-    placed = place(items, Evidences(log=log, zone=show.timezone, day_starts=show.day_starts, decisions=decisions))
+    placed = place(
+        items, Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts, decisions=decisions)
+    )
     return [
-        FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placement)
+        FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placement,
+                   proposed=digest not in confirmed)
         for (i, digest, role, start), placement in zip(drafts, placed, strict=True)
     ]
 
@@ -363,7 +380,7 @@ def remember(services: Services, views: Sequence[View], filing: Filing, looked_a
 
 def findings(views: Sequence[View], filing: Filing, looked_at: frozenset[str] = frozenset()) -> list[Finding]:
     """What a person should know: unfiled probes, doubtful placements, rows that could not be read."""
-    found = question_findings(filing.log.questions)
+    found = [*question_findings(filing.log.questions), *filing.differ]
     found += [
         Finding(kind="slate not used", item=frame, severity=Severity.NOTE, what=f"In this still {why}.",
                 next="File what follows by hand if it matters (`nightloader file`).")

@@ -62,6 +62,23 @@ def manifest_path(path: str) -> str:
     return path.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
 
 
+def read_manifest(text: str) -> dict[str, str]:
+    r"""Path -> digest of a manifest's lines; the inverse of what :func:`tag_files` writes.
+
+    >>> read_manifest("ab12  data/50%25%0A.txt\n")
+    {'data/50%\n.txt': 'ab12'}
+
+    Raises ValueError for a line that is none.
+    """
+    out = {}
+    for line in text.splitlines():
+        digest, gap, path = line.partition("  ")
+        if not gap or not path or not re.fullmatch(r"[0-9a-f]+", digest):
+            raise ValueError(f"no line of a manifest: {line[:80]!r}")
+        out[path.replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")] = digest
+    return out
+
+
 def info_text(info: Mapping[str, str]) -> str:
     """bag-info.txt: one label a line; line ends in a value become spaces, so that none looks like a label."""
     out = []

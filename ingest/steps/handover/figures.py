@@ -60,6 +60,8 @@ def facts(row: SetupRow, sheet: Sheet) -> tuple[Fact, ...]:
         Fact(label="Lens", value=row.lens) if row.lens else None,
         number("Lens serial", "lens_serial", cells.get("lens_serial") or None),
         number("Focal length", "focal_length", None if sheet.focal_mm is None else f"{sheet.focal_mm:g} mm"),
+        number("Sensor, active area", "sensor",
+               None if sheet.sensor_mm is None else f"{sheet.sensor_mm[0]:g} x {sheet.sensor_mm[1]:g} mm"),
         number("Stop", "stop", stop),
         length("Focus distance", sheet.focus_m, sheet.focus_to_m, cells.get("focus", "")),
         length("Lens height", sheet.camera_height_m, sheet.camera_height_to_m, cells.get("camera_height", "")),

@@ -22,7 +22,7 @@ from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.filing import Place
 from ingest.records.findings import Finding, Severity
-from ingest.records.merges import MergeFrame, MergeRequest
+from ingest.records.merges import ChartColour, MergeFrame, MergeRequest
 from ingest.records.stills import StillHeader
 from ingest.records.views import FrameFile, View, ViewFrame
 from ingest.services import Services
@@ -53,14 +53,26 @@ def chosen(view: View, stills: Mapping[str, StillFact]) -> tuple[tuple[ViewFrame
     return tuple(picked)
 
 
-def signature(view: View, files: Sequence[tuple[ViewFrame, FrameFile]]) -> str:
+def signature(
+    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], chart: ChartColour | None = None
+) -> str:
     """Names exactly what goes into the merge."""
     said = [[file.digest, frame.exposure_s, frame.f_number, frame.iso] for frame, file in files]
-    return hashlib.sha256(json.dumps([view.kind, said]).encode()).hexdigest()[:32]
+    more = [list(chart.matrix)] if chart is not None else []
+    return hashlib.sha256(json.dumps([view.kind, said, *more]).encode()).hexdigest()[:32]
+
+
+def chart_for(
+    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], colours: Mapping[tuple[str, str], ChartColour]
+) -> ChartColour | None:
+    """The body's chart correction, if one was made from the kind of file that is merged."""
+    raw = bool(files) and all(file.raw for _, file in files)
+    return colours.get((view.body, "raw")) if raw else colours.get((view.body, "jpeg"))
 
 
 def request(
-    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], stills: Mapping[str, StillFact], settings: Settings
+    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], stills: Mapping[str, StillFact], settings: Settings,
+    chart: ChartColour | None = None,
 ) -> MergeRequest:
     """What the worker is asked.  Nothing of it depends on what was merged before: the same cards must end
     in the same pictures whatever happened in between."""
@@ -85,7 +97,7 @@ def request(
         frames=tuple(frames), kind=view.kind, colour_space=merging.colour_space,
         reference_exposure_s=merging.reference_exposure_s, reference_f_number=merging.reference_f_number,
         reference_iso=merging.reference_iso, memory_bytes=min(merging.memory_mb << 19, 1_000_000_000),
-        software=f"nightloader {__version__}",
+        software=f"nightloader {__version__}", matrix=chart.matrix if chart is not None else None,
     )
 
 
@@ -99,8 +111,10 @@ class Merging:
     """One pass over the views."""
 
     def __init__(
-        self, services: Services, outbox: Outbox, originals: Originals, stills: Mapping[str, StillFact]
+        self, services: Services, outbox: Outbox, originals: Originals, stills: Mapping[str, StillFact],
+        colours: Mapping[tuple[str, str], ChartColour] | None = None,
     ) -> None:
+        self._colours = (colours or {}) if services.settings.merging.chart_colour else {}
         self._services = services
         self._outbox = outbox
         self._originals = originals
@@ -115,7 +129,8 @@ class Merging:
             newest[fact.id] = max(newest.get(fact.id, 0), fact.version)
         out = {}
         for view in views:
-            name = signature(view, chosen(view, self._stills))
+            files = chosen(view, self._stills)
+            name = signature(view, files, chart_for(view, files, self._colours))
             out[view.id] = (made.get(view.id, {}).get(name, newest.get(view.id, 0) + 1), name)
         return out
 
@@ -137,7 +152,8 @@ class Merging:
         if len(files) < FRAMES_AT_LEAST:
             self._keep(replace(fact, trouble="fewer than two of its frames can be decoded and tell their exposure"))
             return
-        asked = request(view, files, self._stills, services.settings)
+        chart = chart_for(view, files, self._colours)
+        asked = request(view, files, self._stills, services.settings, chart)
         paths = paths_of(place, services.show)
         answer: dict[str, Any] = {}
 
@@ -157,6 +173,9 @@ class Merging:
             return  # its disk is away: it stays owed
         if not wrote:
             return  # no destination takes it now: it stays owed, the outbox has the finding
+        if chart is not None:
+            answer["chart_colour"] = chart.to_json()
+            answer["done"] = [*answer.get("done", ()), chart.words]
         self._keep(replace(fact, record={**answer, "signature": name}, merged_utc=services.clock.utc()))
         services.log.info("merged", probe=view.id, version=version, frames=len(files))
         services.tell("merged", {"probe": view.id, "version": version})

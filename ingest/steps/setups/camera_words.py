@@ -163,6 +163,27 @@ _DOWN = re.compile(r"↓|\b(?:dn|down|d)\b|^d(?=\d)|(?<=\d)d$", re.I)
 _UP = re.compile(r"↑|\b(?:up|u)\b|^u(?=\d)|(?<=\d)u$", re.I)
 
 
+_SENSOR = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:mm)?\s*[x×*]\s*(\d+(?:[.,]\d+)?)\s*(mm)?")
+_SENSOR_MM = (3.0, 80.0)  # from small phones to large film formats; outside them it is pixels or something else
+
+
+def parse_sensor(written: str) -> tuple[float, float]:
+    """Active area of the sensor in millimetres, width and height, as stated; pixels are asked about.
+
+    >>> parse_sensor("24.89 x 18.66 mm"), parse_sensor("36×24")
+    ((24.89, 18.66), (36.0, 24.0))
+
+    Raises Unclear for anything else.
+    """
+    found = _SENSOR.search(written.strip().lower())
+    if not found:
+        raise Unclear("width and height of the active area in millimetres, such as 24.9 x 18.7 mm")
+    width, height = (float(g.replace(",", ".")) for g in found.groups()[:2])
+    if not all(_SENSOR_MM[0] <= v <= _SENSOR_MM[1] for v in (width, height)):
+        raise Unclear(f"{width:g} x {height:g} is no sensor in millimetres: are these pixels?")
+    return width, height
+
+
 def parse_tilt(written: str) -> float:
     """Tilt in degrees, up positive: -5, 5 dn, D5, ↓5, 12 up, level.  A bare 5 is asked: up or down?
 

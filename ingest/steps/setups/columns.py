@@ -27,6 +27,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "body": ("camera body", "camera serial", "body serial", "camera body serial"),
     "lens_serial": ("lens serial", "lens s n", "lens serial number", "lens sn"),
     "focal_length": ("focal", "focal length mm", "fl", "mm"),
+    "sensor": ("active area", "sensor area", "sensor size", "sensor mm", "active sensor"),
     "stop": ("t stop", "tstop", "f stop", "aperture", "iris"),
     "focus": ("focus distance", "focus dist", "distance"),
     "camera_height": ("height", "lens height", "cam height", "camera ht", "ht"),

@@ -13,6 +13,7 @@ from ingest.steps.setups.camera_words import (
     parse_focal,
     parse_frame_rate,
     parse_nd,
+    parse_sensor,
     parse_shutter,
     parse_stop,
     parse_tilt,
@@ -71,6 +72,7 @@ def read_sheet(row: SetupRow, log: SetupLog, *, units: Units = "ask") -> Sheet:
     camera, focus = length("camera_height"), length("focus")
     recorded: Fraction | None = rate.recorded if rate else None
     more: dict[str, Any] = {"tilt_deg": cells.get("tilt", parse_tilt), "nd_stops": cells.get("filter", parse_nd),
+                            "sensor_mm": cells.get("sensor", parse_sensor),
                             "shutter_deg": cells.get("shutter", lambda w: parse_shutter(w, recorded))}
     return Sheet(
         line=row.line, camera_height_m=camera[0], camera_height_to_m=camera[1], focus_m=focus[0], focus_to_m=focus[1],

@@ -118,5 +118,6 @@ def test_a_hundred_days(slips: float) -> None:
     print("coverage:", dict(figures.coverage))
     print("\n".join(figures.wrong[:40]))
     print("\n".join(figures.told[:40]))
-    if slips == 0.0:
-        assert not figures.wrong
+    # Other seeds (5000 to 5099): none, 1 and 8 of 5925 filed wrong without a mark at 0, 2 and 4 % slips.
+    assert not figures.wrong
+    assert not figures.told

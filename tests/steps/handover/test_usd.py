@@ -123,6 +123,60 @@ def test_the_dome_is_the_right_way_round(tmp_path: Path, turn: float) -> None:
     assert tuple(up) == pytest.approx((0, 1, 0), abs=1e-6)
 
 
+def test_known_lamps_in_a_picture_hit_the_lamps(tmp_path: Path) -> None:
+    """Three lamps of known places in the room, painted into an EXR where the probe sees them; read back from the file,
+    taken through the schema's lat-long rule and the stage's transforms, the brightest spots point at the lamps."""
+    import io
+
+    import numpy as np
+
+    from ingest.machinery.worker import exr
+
+    turn, height = 40.0, 1.3
+    facts = StageFacts(name="s", texture="./probe.exr", centre_to_camera_deg=turn, probe_height_m=height,
+                       camera_height_m=1.6, camera_distance_m=3.0, camera="A", sensor_mm=(24.9, 18.7), focal_mm=32.0)
+    lamps = np.array([[2.0, 2.5, 1.0], [-1.5, 3.0, 2.0], [0.5, 0.4, -2.0]])  # world, metres, Y up; camera at +Z
+    rows, columns = 256, 512
+    longitude = np.pi * (1 - 2 * (np.arange(columns) + 0.5) / columns)
+    latitude = np.pi * (0.5 - (np.arange(rows) + 0.5) / rows)
+    seen = np.stack(np.broadcast_arrays(  # OpenEXR's lat-long rule, as seen_at
+        np.sin(longitude)[None] * np.cos(latitude)[:, None], np.sin(latitude)[:, None] + 0 * longitude[None],
+        np.cos(longitude)[None] * np.cos(latitude)[:, None]), axis=-1)  # fmt: skip
+    # by hand: the camera stands `turn` left of the picture's centre, so world = picture turned by -turn about Y
+    c, s = math.cos(math.radians(-turn)), math.sin(math.radians(-turn))
+    world_of = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])
+    picture = np.full((rows, columns, 3), 0.05, np.float32)
+    for n, lamp in enumerate(lamps):
+        towards = (lamp - [0, height, 0]) / np.linalg.norm(lamp - [0, height, 0])
+        picture[seen @ world_of.T @ towards > math.cos(math.radians(1.5))] = 100.0 * (n + 1)
+    (tmp_path / "setup.usda").write_text(stage_text(facts), encoding="utf-8")
+    with (tmp_path / "probe.exr").open("w+b") as file:
+        write_exr(file, picture)
+    stage = Usd.Stage.Open(str(tmp_path / "setup.usda"))
+    assert errors(stage) == []
+    dome = UsdLux.DomeLight.Get(stage, "/s/Probe")
+    world = UsdGeom.Xformable(dome.GetPrim()).ComputeLocalToWorldTransform(Usd.TimeCode.Default())
+    back = exr.read(io.BytesIO((tmp_path / "probe.exr").read_bytes()))[1]["RGB"].astype(float)
+    for n, lamp in enumerate(lamps):
+        spots = np.argwhere(np.abs(back[..., 1] - 100.0 * (n + 1)) < 1)
+        v, u = (spots.mean(axis=0) + 0.5) / [rows, columns]
+        ray = world.TransformDir(seen_at(float(u), float(v)))
+        origin = world.ExtractTranslation()
+        away = np.array(lamp) - np.array(origin)
+        angle = math.degrees(math.acos(min(1.0, float(np.dot(np.array(ray), away / np.linalg.norm(away))))))
+        assert angle < 1.0, (n, angle)
+
+
+def write_exr(file: Any, picture: Any) -> None:
+    import OpenEXR
+
+    path = file.name
+    file.close()
+    header = {"type": OpenEXR.scanlineimage, "compression": OpenEXR.ZIP_COMPRESSION}
+    with OpenEXR.File(header, {"RGB": picture}) as out:
+        out.write(path)
+
+
 def test_what_is_not_known_is_said(tmp_path: Path) -> None:
     stage = opened(tmp_path, StageFacts(name="s"))
     camera = stage.GetPrimAtPath("/s/Camera_A")

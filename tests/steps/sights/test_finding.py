@@ -1,0 +1,147 @@
+"""Charts and balls are found where they are, and not where they are not; in the worker's own job."""
+
+from __future__ import annotations
+
+import io
+from fractions import Fraction
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ingest.machinery.worker.jobs import sights as job
+from ingest.records.sights import SeenThing, proposed_role
+from ingest.steps.sights import finding
+from tests.sight_frames import DECOYS, Codes, Frame, Thing, frame
+
+
+def near(sight: finding.Sight, thing: Thing, rgb: Codes) -> bool:
+    height, width = rgb.shape[:2]
+    centre = np.mean(sight.corners, axis=0) * [1.0, height / width]
+    return bool(np.hypot(*(centre - [thing.x, thing.y])) < 0.3 * thing.size)
+
+
+def jpeg(rgb: Codes) -> io.BytesIO:
+    ok, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+    assert ok
+    return io.BytesIO(data.tobytes())
+
+
+@pytest.mark.parametrize(
+    ("what", "seed", "size"), [("chart", 1, 0.3), ("chart", 2, 0.16), ("grey_ball", 3, 0.2), ("mirror_ball", 2, 0.18)]
+)
+def test_found_where_it_is(what: str, seed: int, size: float) -> None:
+    thing = Thing(what=what, x=0.4, y=0.3, size=size, turn=0.1, lean=0.2)
+    made = frame(seed, (thing,))
+    found = finding.seek(made.rgb)
+    assert [s.what for s in found] == [what] and near(found[0], thing, made.rgb)
+
+
+def test_the_chart_is_read_in_its_own_order() -> None:
+    """Upside down too: the first corner is the one at the dark skin patch."""
+    for turn in (0.0, np.pi):
+        thing = Thing(what="chart", x=0.5, y=0.33, size=0.3, turn=turn)
+        (seen,) = [s for s in finding.seek(frame(4, (thing,)).rgb) if s.what == "chart"]
+        first = np.array(seen.corners[0]) - np.mean(seen.corners, axis=0)
+        assert (first[0] < 0 and first[1] < 0) == (turn == 0.0)
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+@pytest.mark.parametrize("what", ["", "disc", "wheel", "tiles"])
+def test_nothing_is_seen_where_nothing_is(seed: int, what: str) -> None:
+    things = (Thing(what=what, x=0.5, y=0.3, size=0.2),) if what else ()
+    assert finding.seek(frame(seed, things, width=800, height=533).rgb) == []
+
+
+def test_one_bad_file_costs_that_file() -> None:
+    good = jpeg(frame(1, (Thing(what="chart", x=0.4, y=0.3, size=0.3),)).rgb)
+    files = [io.BytesIO(b""), io.BytesIO(b"\xff\xd8\xff no picture"), good]
+    answers = job.run({}, files, lambda _: None)["files"]
+    assert ["refused" in a for a in answers] == [True, True, False]
+    assert [s["what"] for s in answers[2]["sights"]] == ["chart"]
+    SeenThing.from_json(answers[2]["sights"][0])
+
+
+@given(st.binary(max_size=400))
+@settings(max_examples=30, deadline=None)
+def test_any_bytes_give_an_answer(data: bytes) -> None:
+    for args in ({}, {"clip": True}, {"corners": [[0, 0], [1, 0], [1, 1], [0, 1]]}, {"crop": [[0, 0]] * 4}):
+        (answer,) = job.run(args, [io.BytesIO(data)], lambda _: None)["files"]
+        assert "refused" in answer
+
+
+@pytest.mark.parametrize("corners", [[], [[0, 0]] * 3, [[float("nan"), 0]] * 4, [[9, 9]] * 4, "corners"])
+def test_corners_of_a_worker_gone_wrong_are_refused(corners: object) -> None:
+    picture = jpeg(np.zeros((60, 90, 3), np.uint8))
+    try:
+        (answer,) = job.run({"crop": corners}, [picture], lambda _: None)["files"]
+    except ValueError:
+        return
+    assert "refused" in answer
+
+
+def test_a_ball_is_cut_out_with_a_margin() -> None:
+    rgb = np.full((600, 900, 3), 40, np.uint8)
+    cv2.circle(rgb, (450, 300), 100, (200, 210, 220), -1)
+    box = [[350 / 900, 200 / 600], [550 / 900, 200 / 600], [550 / 900, 400 / 600], [350 / 900, 400 / 600]]
+    (answer,) = job.run({"crop": box}, [jpeg(rgb)], lambda _: None)["files"]
+    assert 255 <= answer["width"] <= 265 and 255 <= answer["height"] <= 265
+
+
+def test_a_chart_carried_through_a_clip_is_seen(tmp_path: Path) -> None:
+    import av
+
+    thing = Thing(what="chart", x=0.5, y=0.33, size=0.35)
+    with_chart, without = frame(1, (thing,)).rgb, frame(1).rgb
+    path = tmp_path / "clip.mp4"
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("mpeg4", rate=Fraction(10))
+        stream.width, stream.height, stream.pix_fmt, stream.bit_rate = 1000, 666, "yuv420p", 8_000_000
+        for n in range(60):
+            picture = np.ascontiguousarray((with_chart if 25 <= n < 40 else without)[:666])
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
+        out.mux(stream.encode())
+    with path.open("rb") as file:
+        (answer,) = job.run({"clip": True}, [file], lambda _: None)["files"]
+    (seen,) = answer["sights"]
+    assert seen["what"] == "chart" and 2.0 <= seen["at_s"] <= 4.0
+
+
+def test_what_is_proposed() -> None:
+    def thing(what: str, score: float = 0.5) -> SeenThing:
+        return SeenThing(what=what, corners=((0, 0), (1, 0), (1, 1), (0, 1)), score=score)
+
+    assert proposed_role([], clip=True) == ""
+    assert proposed_role([thing("chart")], clip=True) == "chart"
+    assert proposed_role([thing("chart"), thing("mirror_ball")], clip=True) == "dirty_plate"
+    assert proposed_role([thing("mirror_ball", 0.9), thing("chart", 0.6)], clip=False) == "chart"
+    assert proposed_role([thing("grey_ball", 0.4), thing("mirror_ball", 0.6)], clip=False) == "mirror_ball"
+    few, far = {"what": "chart", "corners": [[0, 0]] * 3}, {"what": "chart", "corners": [[9, 9]] * 4}
+    for wrong in ({}, {"what": "hat"}, few, far):
+        with pytest.raises((ValueError, TypeError)):
+            SeenThing.from_json(wrong)
+
+
+@pytest.mark.campaign
+def test_rates() -> None:
+    """Printed: how often each is found in rendered frames, and how often something is seen that is not there."""
+    hits: dict[str, list[bool]] = {}
+    false = frames = 0
+    for seed in range(40):
+        rng = np.random.default_rng(9000 + seed)
+        for what in ("chart", "grey_ball", "mirror_ball", "", *DECOYS):
+            size = rng.uniform(0.12, 0.4) if what == "chart" else rng.uniform(0.05, 0.25)
+            thing = Thing(what=what, x=rng.uniform(0.2, 0.8), y=rng.uniform(0.18, 0.46), size=size,
+                          turn=rng.normal(0, 0.15), lean=rng.normal(0, 0.3))  # fmt: skip
+            made: Frame = frame(900 + seed, (thing,) if what else ())
+            found = finding.seek(made.rgb)
+            right = [s for s in found if what not in DECOYS and s.what == what and near(s, thing, made.rgb)]
+            hits.setdefault(what or "nothing", []).append(bool(right))
+            false += len(found) - len(right)
+            frames += 1
+    print({what: f"{sum(h)} of {len(h)}" for what, h in hits.items() if what not in DECOYS and what != "nothing"},
+          f"{false} false in {frames} frames")
+    assert sum(hits["chart"]) >= 38 and false < 0.06 * frames
