@@ -20,7 +20,6 @@ from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardVerdict, Policy, SlotState, judge_card, slot_state, tally
-from ingest.steps.light.stage import ceiling, unequal_views
 
 
 def policy(settings: Settings) -> Policy:
@@ -116,6 +115,8 @@ def _destination(d: DestinationRecord) -> dict[str, Any]:
 
 def probes(services: Services, *, superseded: bool = False) -> list[dict[str, Any]]:
     """``probes --json``: one entry per set, the current version of each; with ``superseded`` all versions."""
+    from ingest.steps.light.stage import unequal_views  # loads the picture libraries: not for every answer
+
     here = [d for d in destinations(services) if d.present]
     roots = {d.id: Path(d.path) for d in sorted(here, key=lambda d: not d.required)}
     views = {v.id: v for v in services.work.views()}
@@ -183,6 +184,8 @@ def _probe(
     view: View, made: Any, filing: dict[str, Any] | None, places: Places,
     outputs: dict[tuple[str, str], str], *, told: Sequence[Finding] = (),
 ) -> dict[str, Any]:
+    from ingest.steps.light.stage import ceiling
+
     record = made.record if made is not None and made.record is not None else {}
     version = made.version if made is not None else None
     filed = filing or {}
