@@ -74,7 +74,7 @@ def linear(codes: Codes) -> Plane:
 
 # -- chart -----------------------------------------------------------------------------------------
 
-WORST_FIT = 0.13  # rms misfit in cube-root light; charts rendered and one real stay under 0.05, their wrong turns over 0.2
+WORST_FIT = 0.13  # rms misfit in cube-root light; charts stay under 0.05, their wrong turns over 0.2
 
 
 def chart(small: Codes) -> Sight | None:
