@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import contextlib
+import os
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from ingest.errors import SourceUnreadable
+from ingest.errors import NightloaderError, SourceUnreadable
 from ingest.machinery.disk.destinations import OpenDestination
 from ingest.records.cards import CardRecord, FileKind, FileRecord
 from ingest.services import Services
@@ -47,6 +49,18 @@ class Originals:
 
     def with_digest(self, digest: str) -> list[Original]:
         return self._by_digest.get(digest, [])
+
+    @contextlib.contextmanager
+    def held(self, digests: Iterable[str]) -> Iterator[dict[str, int]]:
+        """Descriptors by digest of those that can be opened now, closed at the end; one whose disk is away is left
+        out, to be asked for again."""
+        with contextlib.ExitStack() as stack:
+            found: dict[str, int] = {}
+            for digest in digests:
+                with contextlib.suppress(OSError, NightloaderError):
+                    found[digest] = self.open(digest)
+                    stack.callback(os.close, found[digest])
+            yield found
 
     def open(self, digest: str) -> int:
         """A descriptor on a verified copy of this content; SourceUnreadable if none can be opened."""

@@ -160,13 +160,10 @@ class Desk:
         current = {p.id: p for p in services.work.probes()}
         stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means)
         light.summarise(services, outbox, views, filed.places, current)
-        found = [
-            *stitched,
-            *filing.findings(views, filed, looked_at), *merging.findings(views, list(current.values())),
-            *light.unequal_views(views),
-        ]
+        of_merges = merging.findings(views, list(current.values()))
+        found = [*stitched, *filing.findings(views, filed, looked_at), *of_merges, *light.unequal_views(views)]
         by_probe: dict[str, list[Finding]] = {}
-        for finding in merging.findings(views, list(current.values())):
+        for finding in of_merges:
             by_probe.setdefault(finding.item.split(":", 1)[0], []).append(finding)
         for view in views:
             fact = current.get(view.id)

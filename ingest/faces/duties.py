@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from ingest.errors import UsageError
 from ingest.faces import answers
-from ingest.faces.deciding import digests_of
+from ingest.faces.deciding import card_called, digests_of
 from ingest.records.cards import CardRecord, DestinationRecord
 from ingest.services import Services
 from ingest.steps.coverage.stage import rules_of
@@ -75,24 +75,17 @@ def sign(services: Services, card: str, by: str) -> tuple[CardRecord, str]:
 
     Nothing is judged here: the production's policy and the person decide, the audit shows both.
     """
-    cards = [
-        c for c in services.cards.cards()
-        if card and (card in (c.id, c.label, c.roll, c.folder, c.folder.rsplit("/", 1)[-1]) or c.id.startswith(card))
-    ]
-    cards = [c for c in cards if c.id == card] or cards
-    if len(cards) != 1:
-        raise UsageError(f"{len(cards) or 'no'} cards are called so.", item=card,
-                         next="Take the id from `status --json`.")
+    meant = card_called(services, card)
     if not by.strip():
         raise UsageError("nobody signs.", item=card, next="Give --by NAME.")
-    verdict = next(v for v in answers.verdicts(services) if v.card_id == cards[0].id)
-    services.work.decide("sign", cards[0].id, {
+    verdict = next(v for v in answers.verdicts(services) if v.card_id == meant.id)
+    services.work.decide("sign", meant.id, {
         "by": by.strip(), "copies_once_reused": verdict.figure, "policy_met": verdict.policy_met,
     }, services.clock.utc())
     words = f"copies once reused {verdict.figure}"
     if not verdict.policy_met:
         words += f"; the copy policy is not met: {'; '.join(verdict.reasons)}"
-    return cards[0], words
+    return meant, words
 
 
 def declare_lost(services: Services, path: str) -> DestinationRecord:

@@ -7,12 +7,11 @@ between leaves the rest to be asked for again.  A foreign code is not stored.
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Sequence
 from typing import Any
 
-from ingest.errors import NightloaderError, Unreadable, WorkerFailed
-from ingest.machinery.worker.host import WorkerAbsent, WorkerStopped
+from ingest.machinery.worker.each import ask_each
+from ingest.machinery.worker.host import WorkerStopped
 from ingest.originals import Originals
 from ingest.records.cards import FileKind
 from ingest.records.codes import SeenCode
@@ -46,38 +45,16 @@ def read_new(services: Services, originals: Originals) -> int:
 
 def _search(services: Services, originals: Originals, digests: Sequence[str], clip: bool) -> int:
     """Search a batch and store what was learnt; answers how many files that were."""
-    with contextlib.ExitStack() as stack:
-        fds: dict[str, int] = {}
-        for digest in digests:
-            with contextlib.suppress(OSError, NightloaderError):  # its disk is away: asked for again
-                fds[digest] = originals.open(digest)
-                stack.callback(os.close, fds[digest])
-        answers = dict(zip(fds, _ask(services, list(fds.values()), clip), strict=True))
+    each_s = _CLIP_S if clip else _EACH_S
+    with originals.held(digests) as fds:
+        answers = dict(zip(fds, ask_each(
+            services.worker, "codes", {"clip": clip}, list(fds.values()), one_s=each_s, many_s=4 * each_s,
+            cancel=services.stop,
+        ), strict=True))
     learnt = {d: _understood(a) for d, a in answers.items() if a.get("again") is not True}
     services.work.add_codes(learnt, services.clock.utc())
     services.tell("codes", {"read": len(learnt), "found": sum(bool(found) for found, _ in learnt.values())})
     return len(learnt)
-
-
-def _ask(services: Services, files: Sequence[int], clip: bool) -> list[dict[str, Any]]:
-    """One answer for each file, whatever the worker meets."""
-    if not files:
-        return []
-    timeout_s = (_CLIP_S if clip else _EACH_S) * (1 if len(files) == 1 else 4)
-    try:
-        answers = services.worker.run(
-            "codes", {"clip": clip}, files, timeout_s=timeout_s, cancel=services.stop
-        ).get("files")
-        if isinstance(answers, list) and len(answers) == len(files) and all(isinstance(a, dict) for a in answers):
-            return answers
-        failure, again = "the worker's answer does not fit the question", False
-    except (WorkerStopped, WorkerAbsent):
-        raise
-    except (WorkerFailed, Unreadable) as error:
-        failure, again = error.what, error.retry
-    if len(files) == 1:
-        return [{"refused": failure, "again": again}]
-    return [answer for file in files for answer in _ask(services, [file], clip)]
 
 
 def _understood(answer: dict[str, Any]) -> tuple[list[SeenCode], str]:

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import base64
 import contextlib
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from ingest.errors import NightloaderError, Unreadable, WorkerFailed
-from ingest.machinery.worker.host import WorkerAbsent, WorkerStopped
+from ingest.machinery.worker.each import ask_each
+from ingest.machinery.worker.host import WorkerStopped
 from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.cards import FileKind
@@ -80,32 +79,10 @@ def _ask(
     services: Services, originals: Originals, digests: Sequence[str], args: Mapping[str, Any], each_s: float
 ) -> dict[str, dict[str, Any]]:
     """An answer for each file that can be opened, whatever the worker meets."""
-    with contextlib.ExitStack() as stack:
-        fds: dict[str, int] = {}
-        for digest in digests:
-            with contextlib.suppress(OSError, NightloaderError):  # its disk is away: asked for again
-                fds[digest] = originals.open(digest)
-                stack.callback(os.close, fds[digest])
-        return dict(zip(fds, _answers(services, list(fds.values()), args, each_s), strict=True))
-
-
-def _answers(services: Services, files: Sequence[int], args: Mapping[str, Any], each_s: float) -> list[dict[str, Any]]:
-    if not files:
-        return []
-    try:
-        answers = services.worker.run(
-            "sights", dict(args), files, timeout_s=each_s * (1 if len(files) == 1 else 4), cancel=services.stop
-        ).get("files")
-        if isinstance(answers, list) and len(answers) == len(files) and all(isinstance(a, dict) for a in answers):
-            return answers
-        failure, again = "the worker's answer does not fit the question", False
-    except (WorkerStopped, WorkerAbsent):
-        raise
-    except (WorkerFailed, Unreadable) as error:
-        failure, again = error.what, error.retry
-    if len(files) == 1:
-        return [{"refused": failure, "again": again}]
-    return [a for file in files for a in _answers(services, [file], args, each_s)]
+    with originals.held(digests) as fds:
+        return dict(zip(fds, ask_each(
+            services.worker, "sights", args, list(fds.values()), one_s=each_s, many_s=4 * each_s, cancel=services.stop
+        ), strict=True))
 
 
 def _understood(answer: Mapping[str, Any]) -> tuple[list[SeenThing], str]:

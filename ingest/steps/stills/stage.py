@@ -16,9 +16,10 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
-from ingest.errors import NightloaderError, Unreadable, WorkerFailed
+from ingest.errors import NightloaderError, Unreadable
 from ingest.machinery.ledger.work import StillFact
-from ingest.machinery.worker.host import WorkerAbsent, WorkerPool, WorkerStopped
+from ingest.machinery.worker.each import ask_each
+from ingest.machinery.worker.host import WorkerPool, WorkerStopped
 from ingest.originals import Originals
 from ingest.records.cards import FileKind
 from ingest.records.names import shown
@@ -118,23 +119,7 @@ def _batch(
 def _ask(
     worker: WorkerPool, job: str, files: Sequence[int], cancel: threading.Event | None
 ) -> list[dict[str, Any]]:
-    """One answer for each file, whatever the worker meets."""
-    if not files:
-        return []
-    timeout_s = _EACH_S if len(files) == 1 else _BATCH_S
-    try:
-        answers = worker.run(job, {}, files, timeout_s=timeout_s, cancel=cancel).get("files")
-        if isinstance(answers, list) and len(answers) == len(files) and all(isinstance(a, dict) for a in answers):
-            return answers
-        failure, again = "the worker's answer does not fit the question", False
-    except (WorkerStopped, WorkerAbsent):
-        raise
-    except (WorkerFailed, Unreadable) as error:
-        failure, again = error.what, error.retry
-    if len(files) == 1:
-        next_ = "The file may be damaged; look at it in another program."
-        return [{"refused": failure, "next": next_, "again": again}]
-    return [answer for file in files for answer in _ask(worker, job, [file], cancel)]
+    return ask_each(worker, job, {}, files, one_s=_EACH_S, many_s=_BATCH_S, cancel=cancel)
 
 
 def _read(item: StillToRead, said: dict[str, Any], seen: dict[str, Any] | None) -> StillRead:
