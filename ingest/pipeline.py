@@ -114,13 +114,15 @@ class Desk:
         services = self.services
         self._closes_s = math.inf  # a pass that ends early, or badly, must not be asked for by the hour at once
         with Outbox(services) as outbox:
+            # Asked before the copies are looked up: what lands from here on is read, and counts, in the next pass.
+            settled = not self.arriving and all_stills_settled(services.cards, [p.card.id for p in present])
             originals = Originals(services, outbox.here)
             stills.read_new(services, originals)
             clips.read_new(services, originals)
             codes.read_new(services, originals)
             if services.stop.is_set():
                 return
-            if not self.arriving and all_stills_settled(services.cards, [p.card.id for p in present]):
+            if settled:
                 self._group(originals)
             views = services.work.views()
             done = self._merge_and_file(outbox, originals, views)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import threading
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from ingest.faces import deciding
 from ingest.faces.cli.main import main
-from ingest.faces.daemon.loop import HOLDS_UP_S, Arriving
+from ingest.faces.daemon import loop
+from ingest.faces.daemon.loop import HOLDS_UP_S, Arriving, Unfinished
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
 from tests.cart import fill
@@ -22,6 +25,76 @@ def test_sets_wait_for_a_card_whose_listing_settles_but_not_for_ever() -> None:
     assert arriving.any(["slot", "other"], HOLDS_UP_S)  # one that came later still holds them up
     assert not arriving.any([], HOLDS_UP_S + 1)
     assert arriving.any(["slot"], HOLDS_UP_S + 2)  # gone and back: it counts from now
+
+
+class Stands:
+    """What ``Unfinished`` asks of the services: troubles that stand, and the steady clock."""
+
+    def __init__(self, *troubles: tuple[str, str]) -> None:
+        self.troubles, self.now = frozenset(troubles), 0.0
+        self.cards = self.clock = self
+
+    def in_trouble(self, _: object) -> frozenset[tuple[str, str]]:
+        return self.troubles
+
+    def steady_s(self) -> float:
+        return self.now
+
+
+def test_what_may_pass_is_tried_again_ever_more_seldom() -> None:
+    stands, unfinished = Stands(("", "disk two")), Unfinished()
+    tried = []
+    for second in range(3000):
+        stands.now = float(second)
+        if unfinished.again(stands, ()):  # type: ignore[arg-type]
+            tried.append(second)
+    waits = [b - a for a, b in pairwise([0, *tried])]
+    assert waits[:4] == [5, 11, 21, 41] and max(waits) == waits[-1] == Unfinished.LAST_S + 1
+    unfinished.begin()  # something changed: soon again
+    stands.now += 1
+    assert not unfinished.again(stands, ())  # type: ignore[arg-type]
+    stands.now += 5
+    assert unfinished.again(stands, ())  # type: ignore[arg-type]
+
+
+def test_a_card_that_is_away_is_not_tried_and_draining_has_an_end() -> None:
+    assert not Unfinished(drain=True).again(Stands(("a card", "")), ())  # type: ignore[arg-type]
+    assert not Unfinished(drain=True).again(Stands(), ())  # type: ignore[arg-type]
+    draining = Unfinished(drain=True)
+    tries = [draining.again(Stands(("", "disk two")), ()) for _ in range(5)]  # type: ignore[arg-type]
+    assert tries == [True, True, False, False, False]
+
+
+def test_a_card_on_which_a_file_was_deleted_while_it_was_copied_is_looked_at_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The listing is not the same at first and last look, so the policy is not met by that look; it is by the
+    next, as the file was read whole before.  One deleted before it was read keeps the card short, and is named."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    cards = {n: fill(tmp_path / "slots" / n, {f"NOTES/{n}-{k}.TXT": f"{n} {k}".encode() * 50 for k in range(6)})
+             for n in ("B007", "B008")}
+    monkeypatch.setattr(loop, "PROGRESS_S", 0.0)
+
+    def deleted(event: str, fields: dict[str, object]) -> None:
+        if event == "copying" and fields["path"] == "NOTES/B007-3.TXT":
+            (cards["B007"] / "NOTES" / "B007-0.TXT").unlink(missing_ok=True)  # it was read before
+        if event == "copying" and fields["path"] == "NOTES/B008-3.TXT":
+            (cards["B008"] / "NOTES" / "B008-5.TXT").unlink(missing_ok=True)  # its turn is yet to come
+
+    written = tmp_path / "show" / "nightloader.toml"
+    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"), encoding="utf-8")
+    settings = load(written)
+    assert loop.run(settings, drain=True, stop=threading.Event(), on_event=deleted) == 1
+    capsys.readouterr()
+    main(["--config", str(written), "status", "--json"])
+    said = json.loads(capsys.readouterr().out)
+    assert {c["label"]: c["policy_met"] for c in said["cards"]} == {"B007": True, "B008": False}
+    assert [c["files"] for c in said["cards"]] == [6, 6]
+    asked = [f for f in said["findings"] if f["severity"] != "note"]
+    assert [f["kind"] for f in asked] == ["gone unread"] and "B008-5.TXT" in asked[0]["what"]
 
 
 def test_an_error_at_the_desk_costs_neither_copies_nor_the_daemon(

@@ -65,8 +65,9 @@ def test_nothing_is_laid_into_a_folder_in_use(rehearsed: Path) -> None:
 @pytest.mark.slow
 def test_the_wheel_in_a_new_environment_runs_the_demo(tmp_path: Path) -> None:
     """Needs a package index within reach, as a fresh machine does."""
+    plain = {k: v for k, v in ENVIRONMENT.items() if k != "PYTHONPATH"}
     made = subprocess.run([sys.executable, "-m", "pip", "wheel", "--no-deps", "-q", "-w", str(tmp_path), str(ROOT)],
-                          capture_output=True, text=True, check=False)
+                          capture_output=True, text=True, env=plain, check=False)
     if made.returncode != 0 and "No matching distribution" in made.stderr + made.stdout:
         pytest.skip("no package index within reach")
     assert made.returncode == 0, made.stderr
@@ -74,9 +75,8 @@ def test_the_wheel_in_a_new_environment_runs_the_demo(tmp_path: Path) -> None:
     scripts = tmp_path / "new" / ("Scripts" if sys.platform == "win32" else "bin")
     wheel = next(tmp_path.glob("nightloader-*.whl"))
     done = subprocess.run([str(scripts / "python"), "-m", "pip", "install", "-q", str(wheel)], capture_output=True,
-                          text=True, check=False)
+                          text=True, env=plain, check=False)
     assert done.returncode == 0, done.stderr
-    plain = {k: v for k, v in ENVIRONMENT.items() if k != "PYTHONPATH"}
     done = subprocess.run([str(scripts / "nightloader"), "demo", "--dir", str(tmp_path / "show")], capture_output=True,
                           text=True, timeout=300, cwd=tmp_path, env=plain, check=False)
     assert done.returncode == 0, done.stdout + done.stderr

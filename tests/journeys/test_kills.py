@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import signal
 import time
+from difflib import unified_diff
 
 import pytest
 
@@ -56,7 +57,8 @@ def _check(show: Show, undisturbed: list[dict[str, str]]) -> None:
     for disk, wanted in zip(show.disks, undisturbed, strict=True):
         found = tree(show, disk)
         assert found.keys() == wanted.keys()
-        assert [name for name in found if found[name] != wanted[name]] == []
+        for name, words in found.items():
+            assert words == wanted[name], "\n".join(unified_diff(wanted[name].split("\n"), words.split("\n"), name, n=0))
     wrong, _ = demo.judge(show.settings)
     assert wrong == []
 

@@ -182,7 +182,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     manager.say("READY=1")
     try:
         tried: object = None
-        arriving = Arriving()
+        arriving, unfinished = Arriving(), Unfinished(drain=drain)
         claims = LastClaims(services)
         while not stop.is_set():
             manager.say("WATCHDOG=1")
@@ -194,6 +194,10 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
                 tuple((p.card.id, p.sighting, p.card.generation) for p in present),
                 tuple(d.id for d in answers.destinations(services) if d.present),
             )
+            if state != tried:
+                unfinished.begin()
+            elif not loader.copying and unfinished.again(services, present):
+                tried = None
             if state != tried and not requests.adopting:
                 tried = state
                 loader.copy(present)
@@ -262,6 +266,42 @@ class LastClaims:
     def end(self) -> None:
         """The stop that follows has an end."""
         self._work.put(self.RUNNING, "")
+
+
+class Unfinished:
+    """Copying that stopped for a reason which may pass while the card stays in: it is tried again, ever more seldom.
+
+    A card that was pulled and put back between two looks, one whose listing changed, a disk on which somebody
+    made room: nothing else would tell the daemon.  What fails for good (a bad sector) is not tried for ever.
+    """
+
+    PASSING = ("card gone", "listing changed", "no room", "disk full", "cart short of means")
+    FIRST_S, LAST_S = 5.0, 300.0
+    DRAIN_TRIES = 2  # before everything counts as handled
+
+    def __init__(self, *, drain: bool = False) -> None:
+        self._drain = drain
+        self._tries = 0
+        self._since: float | None = None
+
+    def begin(self) -> None:
+        """Cards or disks changed: all is tried anyway, and what follows is a new story."""
+        self._tries, self._since = 0, None
+
+    def again(self, services: Services, present: Sequence[PresentCard]) -> bool:
+        """Whether it is time to try once more: for a card that is here, or a disk that other copies can serve."""
+        if self._drain and self._tries >= self.DRAIN_TRIES:
+            return False
+        here = {p.card.id for p in present}
+        if not any(card in here or disk or not card for card, disk in services.cards.in_trouble(self.PASSING)):
+            return False
+        now = services.clock.steady_s()
+        if self._since is None:
+            self._since = now
+        if not self._drain and now - self._since < min(self.LAST_S, self.FIRST_S * 2.0**self._tries):
+            return False
+        self._tries, self._since = self._tries + 1, None
+        return True
 
 
 class Arriving:

@@ -22,7 +22,8 @@ _FAT_VOLUME_ID = 0x80047213  # FAT_IOCTL_GET_VOLUME_ID, <linux/msdos_fs.h>
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Volume:
     """One mounted volume.  ``id`` tells it from every other ("" if the system names none); ``disks`` are the
-    physical disks under it; ``read_only`` is how the system mounted it; ``mount`` counts up per mount."""
+    physical disks under it; ``read_only`` is how the system mounted it; ``mount`` is the system's number of the
+    mount, which it may give again after the mount is gone."""
 
     path: str
     device: str = ""

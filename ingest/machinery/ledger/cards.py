@@ -431,6 +431,15 @@ class CardLedger:
                 ((t.kind, t.card_id, os.fsencode(t.path), t.destination_id) for t in keys),
             )
 
+    def in_trouble(self, kinds: Iterable[str]) -> frozenset[tuple[str, str]]:
+        """Cards and destinations ("" for none) that troubles of these kinds stand for."""
+        wanted = tuple(kinds)
+        marks = ",".join("?" * len(wanted))
+        rows = self._store.query(
+            f"SELECT DISTINCT card_id, destination_id FROM troubles WHERE kind IN ({marks})", wanted
+        )
+        return frozenset((str(r[0]), str(r[1])) for r in rows)
+
     def troubles(self, card_id: str | None = None) -> tuple[Trouble, ...]:
         rows = self._store.query(
             "SELECT kind, card_id, path, destination_id, severity, what, next FROM troubles "

@@ -57,6 +57,13 @@ def on_card(files: Sequence[FileRecord], inventory: Inventory) -> tuple[FileReco
     return tuple(f for f in files if newest.get(f.path) is f)
 
 
+def gone_unread(files: Sequence[FileRecord], inventory: Inventory) -> tuple[FileRecord, ...]:
+    """Those that were listed once, were never read whole under any generation, and are not on the card now."""
+    there = {f.path for f in inventory.files}
+    read = {f.path for f in files if f.digests}
+    return tuple(f for f in files if f.path not in there and f.path not in read)
+
+
 def _as_listed(file: FileRecord) -> CardFile:
     return CardFile(path=file.path, size_bytes=file.size_bytes, mtime_ns=file.mtime_ns)
 

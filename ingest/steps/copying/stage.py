@@ -42,7 +42,7 @@ from ingest.records.cards import CopyFact, DestinationRecord, FileRecord, Presen
 from ingest.records.findings import Severity
 from ingest.steps.cards.arrival import signature
 from ingest.steps.cards.inventory import take
-from ingest.steps.copying.owed import Owed, on_card, owed, second_readings, sources, stills_settled
+from ingest.steps.copying.owed import Owed, gone_unread, on_card, owed, second_readings, sources, stills_settled
 from ingest.steps.copying.plan import CopySettings, Holds, fit, holds, is_renamed, stored_paths
 
 SILENT_AFTER = 8  # files in a row that cannot be read, or written, before the card or disk is left alone
@@ -813,6 +813,16 @@ class _Run:
         equal = same_root and signature(after) == signature(present.inventory)
         self.ledger.end_sighting(present.sighting, ended=equal, utc=self.clock.utc())
         (self._over if equal else self._say)(changed)
+        lost = gone_unread(self.ledger.files(reader.card_id), after)
+        for f in lost:
+            self._over(Trouble(kind="not read", card_id=reader.card_id, path=f.path))
+        (self._say if lost else self._over)(Trouble(
+            kind="gone unread", card_id=reader.card_id, severity=Severity.LOSS,
+            what=f"{len(lost)} of its files were seen on the card, are not on it now and were never read whole: "
+                 + ", ".join(f.path for f in lost[:5]) + ("." if len(lost) <= 5 else ", ..."),
+            next="Look where they went (the camera's trash, another dump). If they were deleted on purpose, the card "
+                 "stays short of the policy all the same; say so when it is signed.",
+        ))
 
     def _say(self, trouble: Trouble) -> None:
         with self.guard:

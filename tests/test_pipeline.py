@@ -1,0 +1,62 @@
+"""The order of the work at the desk."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingest.faces.cli import lay
+from ingest.faces.cli.main import main
+from ingest.faces.daemon.loop import Loader
+from ingest.machinery import journal
+from ingest.services import close_services, open_services
+from ingest.settings.reading import load
+from ingest.steps.stills import stage as stills
+
+LATE = ("ORBE0216.JPG", "ORBE0217.JPG", "ORBE0218.JPG")  # of one bracket, which begins before them
+
+
+def test_copies_that_land_during_a_pass_count_in_the_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second half of a bracket is copied after this pass looked for stills and before it finds sets: the half
+    that it knows must not become a probe."""
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--one-disk"]) == 0
+    card = lay.lay("ORBE-02", tmp_path / "ORBE-02")
+    pocket = tmp_path / "pocket"
+    pocket.mkdir()
+    where = {name: next(card.rglob(name)) for name in LATE}
+    for name, path in where.items():
+        shutil.move(path, pocket / name)
+    settings = load(tmp_path / "show" / "nightloader.toml")
+    services = open_services(settings, journal.set_up(settings.home / "logs", terminal=False), stop=threading.Event())
+    try:
+        loader = Loader(services)
+        loader.copy([loader.lookout.take(str(card))])
+        loader.join()
+        for name, path in where.items():
+            shutil.move(pocket / name, path)
+        present = loader.lookout.take(str(card))
+        really = stills.read_new
+
+        def read_while_copies_land(*args: Any) -> int:
+            count = really(*args)
+            loader.copy([present])
+            loader.join()
+            return count
+
+        with monkeypatch.context() as patch:
+            patch.setattr("ingest.steps.stills.stage.read_new", read_while_copies_land)
+            patch.setattr("ingest.pipeline.Desk._merge_and_file", lambda *_: True)  # only which sets there are matters
+            loader.desk.work([present])
+            assert services.work.views() == ()
+            patch.setattr("ingest.steps.stills.stage.read_new", really)
+            loader.desk.work([present])
+        found = next(v for v in services.work.views() if any(f.files[0].path.endswith(LATE[0]) for f in v.frames))
+        names = [f.files[0].path.rsplit("/", 1)[-1] for f in found.frames]
+        assert set(LATE) <= set(names) and len(names) > len(LATE)
+    finally:
+        close_services(services)
