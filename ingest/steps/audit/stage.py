@@ -140,7 +140,10 @@ def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[st
         with contextlib.closing(destination):
             newest = services.cards.copies_at(record.id, newest=LAST_CLAIMS)
             last = share(((c, c.size_bytes) for c in newest), LAST_BYTES)
-            reading = _one_destination(services, destination, last, (), folders, services.stop, lambda _: None)
+            # What still holds is no new fact: the same cards end in the same papers, stopped or not.
+            reading = _one_destination(
+                services, destination, last, (), folders, services.stop, lambda _: None, keep=False
+            )
             if reading.interrupted or not is_there(services.disk, destination):
                 continue  # that files could not be read says nothing of them
         done.add(record.id)
@@ -250,8 +253,9 @@ def _read_again(
 
 def _one_destination(
     services: Services, destination: OpenDestination, copies: Sequence[CopyFact], outputs: Sequence[Output],
-    folders: Mapping[str, str], stop: threading.Event, progress: Callable[[str], None],
+    folders: Mapping[str, str], stop: threading.Event, progress: Callable[[str], None], *, keep: bool = True,
 ) -> _Reading:
+    """Every copy and own file read from the device; ``keep`` stores each reading of a copy as a fact."""
     reading = _Reading(destination_id=destination.id)
     buffer = Buffer()
     batch: list[tuple[CopyFact, str, str, str]] = []
@@ -264,7 +268,8 @@ def _one_destination(
             digest, proof = _read(services, destination, path, buffer)
             expected = copy.source_digest.rpartition(":")[2]
             _note(reading, copy.card_id, copy.stored_path, digest, expected, copy.size_bytes)
-            batch.append((copy, digest, proof, services.clock.utc()))
+            if keep:
+                batch.append((copy, digest, proof, services.clock.utc()))
             if digest:
                 found = (copy.size_bytes, {"xxh3_128": digest})
                 reading.read.setdefault(copy.card_id, {})[copy.stored_path] = found
