@@ -217,12 +217,16 @@ class Desk:
     def _write_papers(self, outbox: Outbox) -> None:
         services = self.services
         found: list[Finding] = []
-        for card in services.cards.cards():
-            stamp = (services.cards.stamp(card.id), tuple(d.id for d in outbox.here))
-            if self._papers.get(card.id, (None, ()))[0] != stamp:
+        for id in [c.id for c in services.cards.cards()]:
+            # The stamp first: what changes from here on makes another one, and so the papers anew.
+            stamp = (services.cards.stamp(id), tuple(d.id for d in outbox.here))
+            card = services.cards.card(id)
+            if card is None:
+                continue
+            if self._papers.get(id, (None, ()))[0] != stamp:
                 paperwork.card_history(services, outbox, card)
-                self._papers[card.id] = (stamp, paperwork.card_papers(services, outbox, card))
-            found += self._papers[card.id][1]
+                self._papers[id] = (stamp, paperwork.card_papers(services, outbox, card))
+            found += self._papers[id][1]
         paperwork.running_log(services, outbox)
         paperwork.show_paper(services, outbox)
         self._new_findings("paperwork", found)

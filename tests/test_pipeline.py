@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import threading
 from pathlib import Path
@@ -16,6 +17,7 @@ from ingest.machinery import journal
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
 from ingest.steps.stills import stage as stills
+from tests.cart import fill
 
 LATE = ("ORBE0216.JPG", "ORBE0217.JPG", "ORBE0218.JPG")  # of one bracket, which begins before them
 
@@ -58,5 +60,36 @@ def test_copies_that_land_during_a_pass_count_in_the_next(tmp_path: Path, monkey
         found = next(v for v in services.work.views() if any(f.files[0].path.endswith(LATE[0]) for f in v.frames))
         names = [f.files[0].path.rsplit("/", 1)[-1] for f in found.frames]
         assert set(LATE) <= set(names) and len(names) > len(LATE)
+    finally:
+        close_services(services)
+
+
+def test_a_paper_is_never_older_than_what_it_is_known_by(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last look at a card ends between two questions of the desk to the ledger."""
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--one-disk"]) == 0
+    card = fill(tmp_path / "B007", {"NOTES/N1.TXT": b"one"})
+    settings = load(tmp_path / "show" / "nightloader.toml")
+    services = open_services(settings, journal.set_up(settings.home / "logs", terminal=False), stop=threading.Event())
+    try:
+        loader = Loader(services)
+        present = loader.lookout.take(str(card))
+        loader.copy([present])
+        loader.join()
+        services.cards.end_sighting(present.sighting, ended=None, utc=services.clock.utc())  # as if still at it
+        really, ended = services.cards.stamp, []
+
+        def stamp(id: str) -> tuple[object, ...]:
+            if not ended:
+                ended.append(services.cards.end_sighting(present.sighting, ended=True, utc=services.clock.utc()))
+            return really(id)
+
+        monkeypatch.setattr(services.cards, "stamp", stamp)
+        loader.desk.work([present])
+        loader.desk.work([present])
+        (manifest,) = (tmp_path / "A").rglob("B007.manifest.json")
+        assert json.loads(manifest.read_text(encoding="utf-8"))["card"]["listing_whole"] is True
     finally:
         close_services(services)

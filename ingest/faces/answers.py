@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from ingest.faces.outlook import outlook
 from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import present_ids
 from ingest.records.cards import DestinationRecord, FileKind
@@ -52,6 +53,7 @@ def verdicts(services: Services) -> list[CardVerdict]:
 
 def status(services: Services) -> dict[str, Any]:
     """``status --json``."""
+    asked, where = policy(services.settings), destinations(services, lost=True)
     judged = verdicts(services)
     reading = set((services.work.recall("reading") or "").split())
     return {
@@ -59,6 +61,7 @@ def status(services: Services) -> dict[str, Any]:
         "cards": [_card(v, services.show, slot(v, reading)) for v in judged],
         "destinations": [_destination(d) for d in destinations(services)],
         "findings": [f.to_json() for f in all_findings(services)],
+        "forecast": outlook(services, judged, where, asked),
         "clock_synchronised": services.work.recall("clock synchronised"),
         "as_of_utc": services.clock.utc(),
     }
@@ -291,8 +294,14 @@ def bodies(services: Services) -> list[dict[str, Any]]:
     return out
 
 
+SOON_DAYS = 60  # a disk that lasts longer needs no word about it
+
+
 def status_words(answer: dict[str, Any], width: int = 80) -> str:
     """``status`` for a person, at most ``width`` columns."""
+    forecast = answer["forecast"]
+    free_at = {c["id"]: c["free_at_utc"] for c in forecast["cards"]}
+    full_on = {d["path"]: d for d in forecast["disks"]}
     lines = [f"{answer['show']}: {len(answer['cards'])} cards"]
     for card in answer["cards"]:
         name = card["label"] or card["folder"].rsplit("/", 1)[-1]
@@ -301,6 +310,8 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
         lines.append(f"  {card['slot']['figure']}")
         state = card["slot"]["word"] + (f": {card['slot']['reason']}" if card["slot"]["reason"] else "")
         lines += _folded(f"  {state}", width)
+        if free_at.get(card["id"]):
+            lines.append(f"  read at about {free_at[card['id']][11:16]}Z if it goes on like this")
         for d in card["destinations"]:
             words = "verified" if d["verified"] else "not verified"
             if d["proof"]:
@@ -311,7 +322,12 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
     for d in answer["destinations"]:
         room = f"{d['free_bytes']:,} bytes free" if d["free_bytes"] is not None else "absent"
         one = ", on one disk" if d["one_disk"] else ""
+        full = full_on.get(d["path"])
+        if full and full["days_left"] < SOON_DAYS:
+            room += f", full on {full['full_on']} at the mean of {_counted(full['from_days'], 'day')}"
         lines += _folded(f"{d['path']}: {room}{one}", width)
+    if forecast["night_ends_utc"]:
+        lines.append(f"All that is here is read and verified at about {forecast['night_ends_utc'][11:16]}Z")
     open_ones = [f for f in answer["findings"] if f["severity"] != "note"]
     lines.append(f"{len(open_ones)} findings need a person" if open_ones else "no finding needs a person")
     for f in open_ones[:20]:
@@ -320,6 +336,10 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
         lines.append(f"... and {len(open_ones) - 20} more; `nightloader audit` lists all")
     lines += _folded("A card's release is decided by the production's policy and the person responsible.", width)
     return "\n".join(lines)
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"
 
 
 def _folded(text: str, width: int) -> Sequence[str]:

@@ -85,7 +85,8 @@ def test_a_card_on_which_a_file_was_deleted_while_it_was_copied_is_looked_at_aga
             (cards["B008"] / "NOTES" / "B008-5.TXT").unlink(missing_ok=True)  # its turn is yet to come
 
     written = tmp_path / "show" / "nightloader.toml"
-    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"), encoding="utf-8")
+    asked = written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3")
+    written.write_text(asked, encoding="utf-8")
     settings = load(written)
     assert loop.run(settings, drain=True, stop=threading.Event(), on_event=deleted) == 1
     capsys.readouterr()

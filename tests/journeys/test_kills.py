@@ -58,7 +58,8 @@ def _check(show: Show, undisturbed: list[dict[str, str]]) -> None:
         found = tree(show, disk)
         assert found.keys() == wanted.keys()
         for name, words in found.items():
-            assert words == wanted[name], "\n".join(unified_diff(wanted[name].split("\n"), words.split("\n"), name, n=0))
+            lines = unified_diff(wanted[name].split("\n"), words.split("\n"), name, n=0)
+            assert words == wanted[name], "\n".join(lines)
     wrong, _ = demo.judge(show.settings)
     assert wrong == []
 

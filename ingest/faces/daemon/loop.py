@@ -17,6 +17,7 @@ from ingest.faces import answers, deciding
 from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
+from ingest.faces.outlook import Paces
 from ingest.machinery import journal
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.pipeline import Desk
@@ -66,6 +67,7 @@ class Loader:
         self.desk = Desk(services)
         self.wake: Callable[[], None] = lambda: None
         self._reading: set[str] = set()
+        self._paces = Paces(services)
         self._copying: threading.Thread | None = None
         self._failure: Exception | None = None
         self._shown: dict[str, tuple[str, float]] = {}
@@ -80,11 +82,14 @@ class Loader:
                 "card": progress.card_id, "state": progress.state, "doing": progress.doing, "path": progress.path,
                 "files_done": done, "files_total": files, "bytes_done": done_bytes, "bytes_total": size,
             })
+            if progress.doing == "copying":
+                self._paces.note(progress.card_id, done_bytes)
         before = set(self._reading)
         if progress.state == "being read":
             self._reading.add(progress.card_id)
         else:
             self._reading.discard(progress.card_id)
+            self._paces.over(progress.card_id)
         if before != self._reading:
             self.services.work.put("reading", " ".join(sorted(self._reading)))
             self.wake()
@@ -110,6 +115,7 @@ class Loader:
                 self._failure = error
             finally:
                 self._reading.clear()
+                self._paces.end()
                 self.services.work.put("reading", "")
                 self.wake()
 
@@ -176,6 +182,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     requests = Requests(services, wakeups.wake)
     loader.wake = wakeups.wake
     services.work.put("reading", "")
+    Paces(services).end()
     services.work.put("clock synchronised", str(clock_is_set()))
     services.log.info("watching", places=len(places), show=services.show)
     page = None if drain else _page(services, wakeups.wake, watchers)

@@ -6,9 +6,11 @@ Rates come from the machine's monotonic clock, so that a clock set in between ch
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+
+from ingest.steps.audit.verdict import CardVerdict
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,3 +93,20 @@ def disk_full(
     return DiskForecast(
         destination_id=destination_id, days_left=left, full_on=full_on, bytes_a_day=a_day, from_days=len(used)
     )
+
+
+def disks_full(
+    cards: Iterable[CardVerdict], free_bytes: Mapping[str, int | None], *, keep_free_bytes: int = 0
+) -> tuple[DiskForecast, ...]:
+    """``disk_full`` for every disk whose room is known, from the cards verified on it and the days they came."""
+    by_day: dict[str, dict[str, int]] = {}
+    for card in cards:
+        for at in card.destinations:
+            if at.verified:
+                days = by_day.setdefault(at.id, {})
+                days[card.day] = days.get(card.day, 0) + card.size_bytes
+    found = (
+        disk_full(disk, free, by_day.get(disk, {}), keep_free_bytes=keep_free_bytes)
+        for disk, free in free_bytes.items()
+    )
+    return tuple(f for f in found if f is not None)

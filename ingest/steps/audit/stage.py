@@ -30,6 +30,7 @@ from ingest.records.papers import PaperFinding
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, compare, some
 from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Package, Reread, Unfiled
+from ingest.steps.audit.forecast import disks_full
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
 from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
@@ -442,6 +443,7 @@ def _evidence(
     return AuditEvidence(
         show=services.show, time_zone=services.settings.show.timezone, day=day, written_utc=services.clock.utc(),
         software_version=__version__, cards=verdicts, destinations=present,
+        disks=disks_full(verdicts, {d.id: d.free_bytes for d in present if d.present and not d.lost_utc}),
         names=names, rereads=rereads, differences=differences, probes=probes,
         unfiled=unfiled, clocks=_clocks(services), setups=_setups(services),
         released={card: said["by"] for card, said in services.work.decisions("sign").items()},
