@@ -36,13 +36,13 @@ def test_a_card_being_read_and_the_days_a_disk_lasts(tmp_path: Path, capsys: pyt
     assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
                  str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--one-disk"]) == 0
     command = ["--config", str(tmp_path / "show" / "nightloader.toml")]
-    assert main([*command, "offload", str(fill(tmp_path / "B007", {"NOTE.TXT": b"x" * 1000}))]) == 0
+    assert main([*command, "offload", str(fill(tmp_path / "B007", {"NOTE.TXT": bytes(10_000_000)}))]) == 0
     capsys.readouterr()
     services = open_services(load(tmp_path / "show" / "nightloader.toml"), None)
     try:
         said = answers.status(services)["forecast"]
         assert said["cards"] == [] and said["night_ends_utc"] is None  # nothing is being read
-        assert [d["from_days"] for d in said["disks"]] == [1, 1] and all(d["days_left"] > 1000 for d in said["disks"])
+        assert [d["from_days"] for d in said["disks"]] == [1, 1] and all(d["days_left"] > 100 for d in said["disks"])
         _being_read(services)
     finally:
         close_services(services)
