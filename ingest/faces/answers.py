@@ -20,7 +20,10 @@ from ingest.records.sights import proposed_role
 from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
-from ingest.steps.audit.verdict import CardVerdict, Policy, SlotState, judge_card, slot_state, tally
+from ingest.steps.audit.verdict import CardTally, CardVerdict, Policy, SlotState, judge_card, slot_state, tally, waits
+
+# Troubles of a destination that no waiting ends.
+HELPLESS = ("destination in trouble", "too large", "not copied", "name taken", "copy does not verify")
 
 
 def policy(settings: Settings) -> Policy:
@@ -41,34 +44,44 @@ def destinations(services: Services, *, lost: bool = False) -> tuple[Destination
     return present_ids(services.disk, services.cards.destinations(lost=lost))
 
 
+def judged(services: Services, where: Sequence[DestinationRecord]) -> list[tuple[CardVerdict, CardTally]]:
+    """A verdict for every card, in the order they first came, and the evidence counted for it."""
+    asked, names = policy(services.settings), {d.id: d.path for d in where}
+    out = []
+    for card in services.cards.cards():
+        counted = tally(services.cards.files(card.id), services.cards.copies(card.id), asked)
+        out.append((judge_card(card, counted, where, asked, names), counted))
+    return out
+
+
 def verdicts(services: Services) -> list[CardVerdict]:
     """A verdict for every card, in the order they first came."""
-    where = destinations(services, lost=True)
-    asked = policy(services.settings)
-    return [
-        judge_card(card, tally(services.cards.files(card.id), services.cards.copies(card.id), asked), where, asked)
-        for card in services.cards.cards()
-    ]
+    return [verdict for verdict, _ in judged(services, destinations(services, lost=True))]
 
 
 def status(services: Services) -> dict[str, Any]:
     """``status --json``."""
-    asked, where = policy(services.settings), destinations(services, lost=True)
-    judged = verdicts(services)
+    where = destinations(services, lost=True)
+    cards = judged(services, where)
     reading = set((services.work.recall("reading") or "").split())
+    stuck = helpless(services)
     return {
         "show": services.show,
-        "cards": [_card(v, services.show, slot(v, reading)) for v in judged],
+        "cards": [
+            _card(v, services.show, slot_state(v, reading=v.card_id in reading, waits=waits(v, counted, stuck)))
+            for v, counted in cards
+        ],
         "destinations": [_destination(d) for d in destinations(services)],
         "findings": [f.to_json() for f in all_findings(services)],
-        "forecast": outlook(services, judged, where, asked),
+        "forecast": outlook(services, [v for v, _ in cards], where, policy(services.settings)),
         "clock_synchronised": services.work.recall("clock synchronised"),
         "as_of_utc": services.clock.utc(),
     }
 
 
-def slot(verdict: CardVerdict, reading: set[str]) -> SlotState:
-    return slot_state(verdict, reading=verdict.card_id in reading)
+def helpless(services: Services) -> frozenset[str]:
+    """Destinations (ids) at which something stands that only a person can end."""
+    return frozenset(disk for _, disk in services.cards.in_trouble(HELPLESS))
 
 
 def all_findings(services: Services) -> list[Any]:

@@ -94,8 +94,9 @@ def test_a_card_on_which_a_file_was_deleted_while_it_was_copied_is_looked_at_aga
     said = json.loads(capsys.readouterr().out)
     assert {c["label"]: c["policy_met"] for c in said["cards"]} == {"B007": True, "B008": False}
     assert [c["files"] for c in said["cards"]] == [6, 6]
+    assert {c["slot"]["word"] for c in said["cards"]} == {"not being read any more"}  # nothing more will come of it
     asked = [f for f in said["findings"] if f["severity"] != "note"]
-    assert [f["kind"] for f in asked] == ["gone unread"] and "B008-5.TXT" in asked[0]["what"]
+    assert [f["kind"] for f in asked] == ["not read"] and "B008-5.TXT" in asked[0]["item"]
 
 
 def test_an_error_at_the_desk_costs_neither_copies_nor_the_daemon(

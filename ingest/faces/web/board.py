@@ -16,7 +16,16 @@ from ingest.faces import answers
 from ingest.machinery.ledger.glances import Glances, ProbeGlance
 from ingest.records.cards import CardRecord, DestinationRecord
 from ingest.services import Services
-from ingest.steps.audit.verdict import CardTally, CardVerdict, SlotWord, judge_card, slot_state, tally
+from ingest.steps.audit.verdict import (
+    CardTally,
+    CardVerdict,
+    SlotWord,
+    disk_names,
+    judge_card,
+    slot_state,
+    tally,
+    waits,
+)
 
 NEWEST_PROBES = 8
 SHOWN_FINDINGS = 12
@@ -120,6 +129,7 @@ class Looker:
         self._disks_at = -1e9
         self._probes: tuple[Any, tuple[ProbeGlance, ...], int] = (None, (), 0)
         self._findings: tuple[Any, tuple[Any, ...], int] = (None, (), 0)
+        self._helpless: frozenset[str] = frozenset()
         self._turn = 0
         self.behind = False
 
@@ -145,6 +155,7 @@ class Looker:
         named, self._named = self._named, set()
         reading = set((services.work.recall("reading") or "").split())
         if changes != self._changes or named or fresh or self.behind:
+            self._helpless = answers.helpless(services)
             self._judge(now, reading | named)
             self._changes = changes
         return Board(
@@ -163,6 +174,7 @@ class Looker:
         self._turn += _TURN
         policy = answers.policy(self._services.settings)
         judged: dict[str, _Judged] = {}
+        names = disk_names(self._disks)
         steady = self._services.clock.steady_s
         began, self.behind = steady(), False
         for card in sorted(cards, key=lambda c: c.mount is None and c.id not in hot):
@@ -183,7 +195,7 @@ class Looker:
             else:
                 counted = tally(self._services.cards.files(card.id), self._services.cards.copies(card.id), policy)
             judged[card.id] = _Judged(
-                verdict=judge_card(card, counted, self._disks, policy), card=card, counted=counted, stamp=stamp,
+                verdict=judge_card(card, counted, self._disks, policy, names), card=card, counted=counted, stamp=stamp,
                 at_s=now, took_s=steady() - started,
             )
         self._judged = {c.id: judged[c.id] for c in cards if c.id in judged}
@@ -200,12 +212,12 @@ class Looker:
         event = self._events.get(v.card_id, {})
         said = str(event.get("state", ""))
         is_read = v.card_id in reading or (said == "being read" and v.here)
-        waits = []
+        why: Sequence[str] = ()
         if v.here and said == "waiting":
-            waits.append(str(event.get("doing") or "for its turn"))
-        elif v.here and judged.counted.unread > judged.counted.troubled and not is_read:
-            waits.append("not read whole yet")
-        slot = slot_state(v, reading=is_read and v.here, waits=waits)
+            why = (str(event.get("doing") or "for its turn"),)
+        else:
+            why = waits(v, judged.counted, self._helpless)
+        slot = slot_state(v, reading=is_read and v.here, waits=why)
         state = {SlotWord.BEING_READ: "reading", SlotWord.WAITING: "waiting"}.get(
             slot.word, "met" if v.policy_met else "short")
         files, size, done, done_bytes = (

@@ -124,10 +124,13 @@ def policy(e: AuditEvidence) -> tuple[Line, ...]:
             todo = "It is read again by itself." if c.here else "Put the card in once more, or accept one reading."
             out.append(_line(2, "second reading owed", c.card_id, "note" if c.here else "person",
                              f"Card {label}: {owed} read once, a second reading is owed.", todo))
-        if c.mounted_read_only is False:
-            out.append(_line(2, "card writable", c.card_id, "note",
-                             f"Card {label} was mounted writable; Nightloader wrote nothing to it.",
-                             "config/ holds an example rule that mounts cards read-only."))
+    writable = [shown(c.label or c.card_id) for c in e.cards if c.mounted_read_only is False]
+    if writable:
+        were = "Card {} was" if len(writable) == 1 else "Cards {} were"
+        out.append(_line(2, "card writable", "cards", "note",
+                         f"{were.format(join_words(writable))} mounted writable; Nightloader wrote nothing to "
+                         f"{'it' if len(writable) == 1 else 'them'}.",
+                         "config/ holds an example rule that mounts cards read-only."))
     return tuple(out)
 
 

@@ -65,7 +65,9 @@ class _Answer:
 def judge(evidence: AuditEvidence) -> AuditReport:
     """The whole report.  Deterministic: the same evidence in any order gives the same report."""
     answers = [answer(evidence) for answer in _ANSWERS]
-    from_steps = _by_question(evidence.findings)
+    told = {(f.kind, f.item, f.what) for p in evidence.probes or () for f in p.findings if f.severity != "note"}
+    # A probe's line says what its findings say.
+    from_steps = _by_question(f for f in evidence.findings if (f.kind, f.item, f.what) not in told)
     questions = []
     for number, (asks, given) in enumerate(zip(ASKS, answers, strict=True), 1):
         every = _distinct((*given.lines, *from_steps.get(number, ())))

@@ -25,7 +25,6 @@ from ingest.machinery.ledger.work import Output
 from ingest.records.audit_paper import AuditReport, CoverageLine, Mark, ProbeLine, SetupLine
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, EntryKind
 from ingest.records.findings import Finding, Severity
-from ingest.records.names import token
 from ingest.records.papers import PaperFinding
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, compare, some
@@ -33,7 +32,7 @@ from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, 
 from ingest.steps.audit.forecast import disks_full
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
-from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
+from ingest.steps.audit.verdict import CardVerdict, Policy, disk_names, judge_card, tally
 from ingest.steps.setups.expected import read_expected
 
 BATCH = 256
@@ -109,9 +108,10 @@ def run(
             destination.close()
     if full:
         _end_withdrawn(services, rereads, differences)
+    names = disk_names(present)
     verdicts = [
         judge_card(
-            c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy, _names(present)
+            c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy, names
         )
         for c in cards
     ]
@@ -394,13 +394,6 @@ def _expected(services: Services, verdicts: Sequence[CardVerdict], day: str) -> 
     ]
 
 
-def _names(destinations: Sequence[DestinationRecord]) -> dict[str, str]:
-    """What papers call the destinations: the last part of their paths, told apart where two are alike."""
-    short = {d.id: token(d.path.replace("\\", "/").rstrip("/").rpartition("/")[2]) or d.id[:8] for d in destinations}
-    seen = list(short.values())
-    return {i: name if seen.count(name) == 1 else f"{name}-{i[:4]}" for i, name in short.items()}
-
-
 def _evidence(
     services: Services, day: str, verdicts: Sequence[CardVerdict], present: Sequence[DestinationRecord],
     rereads: Sequence[Reread], differences: Sequence[Difference], packages: Sequence[Package] | None,
@@ -430,7 +423,7 @@ def _evidence(
     unfiled = [
         Unfiled(item=f.item, what="probe", why=f.what, next=f.next) for f in findings if f.kind == "unfiled"
     ]
-    names = _names(present)
+    names = disk_names(present)
 
     def plain(finding: Finding) -> Finding:
         """No paper holds a path of this machine: destinations go by their names."""

@@ -15,11 +15,12 @@ its duty.  An absent one keeps its evidence.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, FileKind, FileRecord, Proof
+from ingest.records.names import token
 
 _WEAKEST_FIRST = (Proof.NOT_PROVABLE, Proof.CACHE_DROPPED, Proof.DEVICE)
 
@@ -283,6 +284,30 @@ def _read_word(tallied: CardTally) -> str:
 
 
 _SHAPES = {SlotWord.BEING_READ: "▶", SlotWord.WAITING: "▮▮", SlotWord.NOT_BEING_READ: "■"}
+
+
+def waits(verdict: CardVerdict, counted: CardTally, helpless: Collection[str] = ()) -> tuple[str, ...]:
+    """Why the machine will read a card that is here again by itself.
+
+    ``helpless`` are destinations (ids) at which only a person can help: what they lack keeps no card waiting.
+    """
+    if not verdict.here:
+        return ()
+    if counted.unread > counted.troubled:
+        return ("not read whole yet",)
+    owed = [
+        d.name for d in verdict.destinations
+        if d.required and d.present and not d.lost and d.id not in helpless and not d.failing
+        and d.files_verified < verdict.files - counted.unread
+    ]
+    return (f"copies owed to {' and '.join(owed)}",) if owed else ()
+
+
+def disk_names(destinations: Sequence[DestinationRecord]) -> dict[str, str]:
+    """What papers and pages call the destinations: the last part of their paths, told apart where two are alike."""
+    short = {d.id: token(d.path.replace("\\", "/").rstrip("/").rpartition("/")[2]) or d.id[:8] for d in destinations}
+    seen = list(short.values())
+    return {i: name if seen.count(name) == 1 else f"{name}-{i[:4]}" for i, name in short.items()}
 
 
 def slot_state(verdict: CardVerdict, *, reading: bool, waits: Sequence[str] = ()) -> SlotState:

@@ -267,7 +267,8 @@ class Lookout:
         merged = {**(last.samples if last else {}), **{p: d for p, d in samples.items() if not last or p in fresh}}
         n = self._ledger.record_sighting(
             card_id=match.id, presence=seen.presence, mount=shown(seen.root), filesystem=seen.volume.filesystem,
-            read_only=seen.volume.read_only, generation=generation, whole=not seen.inventory.problems, samples=merged,
+            read_only=seen.volume.read_only if seen.is_mount else None, generation=generation,
+            whole=not seen.inventory.problems, samples=merged,
             files=new, left_out=seen.inventory.left_out, empty_folders=seen.inventory.empty_folders, utc=utc,
         )
         self._tell(match.id, seen, utc)

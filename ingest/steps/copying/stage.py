@@ -813,16 +813,13 @@ class _Run:
         equal = same_root and signature(after) == signature(present.inventory)
         self.ledger.end_sighting(present.sighting, ended=equal, utc=self.clock.utc())
         (self._over if equal else self._say)(changed)
-        lost = gone_unread(self.ledger.files(reader.card_id), after)
-        for f in lost:
-            self._over(Trouble(kind="not read", card_id=reader.card_id, path=f.path))
-        (self._say if lost else self._over)(Trouble(
-            kind="gone unread", card_id=reader.card_id, severity=Severity.LOSS,
-            what=f"{len(lost)} of its files were seen on the card, are not on it now and were never read whole: "
-                 + ", ".join(f.path for f in lost[:5]) + ("." if len(lost) <= 5 else ", ..."),
-            next="Look where they went (the camera's trash, another dump). If they were deleted on purpose, the card "
-                 "stays short of the policy all the same; say so when it is signed.",
-        ))
+        for f in gone_unread(self.ledger.files(reader.card_id), after):
+            self._say(Trouble(
+                kind="not read", card_id=reader.card_id, path=f.path, severity=Severity.LOSS,
+                what="it was seen on the card, is not on it now and was never read whole.",
+                next="Look where it went (the camera's trash, another dump). The card stays short of the policy, also "
+                     "if it was deleted on purpose; say so when it is signed.",
+            ))
 
     def _say(self, trouble: Trouble) -> None:
         with self.guard:

@@ -16,9 +16,11 @@ from ingest.steps.audit.verdict import (
     Policy,
     SlotWord,
     counts,
+    disk_names,
     judge_card,
     slot_state,
     tally,
+    waits,
 )
 from tests.card_strategies import Evidence, evidence
 
@@ -264,3 +266,20 @@ def test_counts_that_do_not_fit_together_never_vouch(wrong: dict[str, int]) -> N
     assert not v.policy_met and not any(d.verified for d in v.destinations)
     failing = replace(fine, copies={"A": whole, "B": replace(whole, failing=1)})
     assert [d.verified for d in judge_card(CARD, failing, DISKS, Policy()).destinations] == [True, False]
+
+
+def test_why_a_card_that_is_here_waits() -> None:
+    """Nobody may pull a card that the machine will still read; what only a person can end keeps nobody waiting."""
+    def said(*, unread: int = 0, troubled: int = 0, copied: int = 3, here: bool = True,
+             helpless: tuple[str, ...] = ()) -> tuple[str, ...]:
+        counted = CardTally(files=3, size_bytes=3, unread=unread, troubled=troubled, copies={
+            "A": CopyTally(counting={Proof.DEVICE: copied}), "B": CopyTally(counting={Proof.DEVICE: 3})})
+        card = replace(CARD, mount="/media/card" if here else None)
+        return waits(judge_card(card, counted, DISKS, Policy(copies=2), disk_names(DISKS)), counted, helpless)
+
+    assert said() == ()
+    assert said(unread=3, copied=0) == ("not read whole yet",)
+    assert said(unread=3, copied=0, here=False) == ()
+    assert said(unread=1, troubled=1, copied=2) == ()
+    assert said(copied=1) == ("copies owed to a",)
+    assert said(copied=1, helpless=("A",)) == ()
