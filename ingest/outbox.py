@@ -307,7 +307,8 @@ class Outbox:
 
 # Papers that say what is true of one destination; each destination gets its own.
 OF_ONE_DESTINATION = frozenset({"manifest", "chain", "show manifest"})
-PAPERS = frozenset({"manifest", "checksums", "history", "chain", "show manifest", "record", "report", "list"})
+PAPERS = frozenset({"manifest", "checksums", "history", "chain", "show manifest", "record", "report", "report data",
+                    "report print", "list"})
 
 
 def weakest(proofs: Sequence[str]) -> str:

@@ -19,7 +19,7 @@ HOMES = {
     "av": ("ingest.machinery.worker",),
     "zxingcpp": ("ingest.machinery.worker",),
     "segno": ("ingest.faces.slates",),  # codes to be photographed
-    "fpdf": ("ingest.faces.slates",),
+    "fpdf": ("ingest.faces.slates", "ingest.steps.reports.printing"),
     "PIL": ("ingest.faces.slates",),
     "watchdog": ("ingest.faces.daemon",),
     "structlog": ("ingest.machinery.journal", "ingest.services"),

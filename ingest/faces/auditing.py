@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections.abc import Callable
 from datetime import timedelta
@@ -17,7 +16,9 @@ from ingest.services import Services
 from ingest.steps.audit import stage
 from ingest.steps.audit.text import render_text
 from ingest.steps.paperwork.stage import card_history
-from ingest.steps.reports.morning import Picture, ProbePictures, render_morning
+from ingest.steps.reports import stage as pictures
+from ingest.steps.reports.morning import render_morning
+from ingest.steps.reports.printing import print_morning
 
 
 def last_day(services: Services) -> str:
@@ -47,38 +48,25 @@ def audit(
             read = {d: found for (d, c), found in made.read.items() if c == card.id}
             if read:
                 card_history(services, outbox, card, read, made.started_utc)
-        write_report(services, outbox, made.report)
-    return made.report
+        return write_report(services, outbox, made.report, progress)
 
 
-def write_report(services: Services, outbox: Outbox, report: AuditReport) -> None:
-    """The morning's page and its facts as JSON, at every destination that is here."""
+def write_report(
+    services: Services, outbox: Outbox, report: AuditReport, progress: Callable[[str], None] = lambda _: None
+) -> AuditReport:
+    """The morning's page and its facts as JSON, at every destination that is here; answers the report with what its
+    pictures told."""
     base = f"{services.show}/reports/{report.day}"
-    page = render_morning(report, pictures=_pictures(services, outbox) if services.settings.security.previews else {})
+    seen = pictures.looks(services, outbox, pictures.of_the_day(services, report.day), progress)
+    report = pictures.with_histograms(report, seen)
+    shown = pictures.pictures(services, outbox, seen) if services.settings.security.previews else {}
+    page = render_morning(report, pictures=shown)
     outbox.put(f"{base}.html", lambda _: page, kind="report", owner=report.day)
+    sheets = print_morning(report, pictures=shown)
+    outbox.put(f"{base}.pdf", lambda _: sheets, kind="report print", owner=report.day)
     data = papers.render(report)
     outbox.put(f"{base}.json", lambda _: data, kind="report data", owner=report.day)
-
-
-def _pictures(services: Services, outbox: Outbox) -> dict[str, ProbePictures]:
-    """Each probe's preview: our own re-encoded picture, never a camera's bytes."""
-    current = {p.id: p.version for p in services.work.probes()}
-    records = {p.id: p.record for p in services.work.probes()}
-    found: dict[str, ProbePictures] = {}
-    here = {d.id: d for d in outbox.here}
-    for output in services.work.outputs(kind="preview"):
-        probe, _, version = output.owner.partition("/")
-        if probe in found or output.destination_id not in here or version != str(current.get(probe)):
-            continue
-        data = outbox.read(here[output.destination_id], output.path, most=8 << 20)
-        if data is not None:
-            record = records[probe] or {}
-            with contextlib.suppress(ValueError):  # no picture: the page does without
-                found[probe] = ProbePictures(exposures=[Picture(
-                    data=data, width=int(record.get("width", 2)), height=int(record.get("height", 1)),
-                    label="tone-mapped", alt=f"preview of probe {probe}",
-                )])
-    return found
+    return report
 
 
 def as_json(report: AuditReport) -> str:

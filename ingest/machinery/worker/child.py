@@ -28,7 +28,7 @@ from ingest.records.names import shown
 
 JOBS: Mapping[str, str] = {
     name: f"ingest.machinery.worker.jobs.{name}"
-    for name in ("headers", "look", "clips", "codes", "sights", "merge", "panorama", "light")
+    for name in ("headers", "look", "clips", "codes", "sights", "merge", "panorama", "light", "looks")
 }
 _OPEN_FILES = 512
 _LARGEST_WRITE = 16 << 30  # an EXR of 200 megapixels in float is 2.4 GB

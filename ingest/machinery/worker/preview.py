@@ -41,15 +41,45 @@ def tone_map(rgb: npt.NDArray[Any], inside: npt.NDArray[np.bool_] | None = None)
     seen = judged[judged > 0]
     if not seen.size:
         return np.zeros(light.shape, np.uint8)
-    floor = float(np.percentile(seen, 50)) * 1e-3
-    average = float(np.exp(np.mean(np.log(floor + seen))))
+    average = log_average(seen)
     scaled = luminance * (KEY / average)
     white = max(1.0, float(np.percentile(seen, 99.8)) * KEY / average)
     shown = operator(scaled, white)
     gain = shown / np.maximum(luminance, 1e-20)
-    mapped = np.clip(light * gain[..., None], 0.0, 1.0)
+    return codes(light * gain[..., None])
+
+
+def luminance_of(rgb: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
+    """(H, W) relative luminance of (H, W, 3) linear Rec.709; what is no number counts as black."""
+    light = np.nan_to_num(np.maximum(rgb.astype(np.float32), 0.0), posinf=0.0)
+    return np.asarray(light @ _LUMINANCE, np.float32)
+
+
+def log_average(seen: npt.NDArray[Any]) -> float:
+    """Equation 1 over luminances above zero."""
+    floor = float(np.percentile(seen, 50)) * 1e-3
+    return float(np.exp(np.mean(np.log(floor + seen))))
+
+
+def codes(light: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
+    """Linear light, 1 = white, to sRGB codes (IEC 61966-2-1); what is over white is white."""
+    mapped = np.nan_to_num(np.clip(light, 0.0, 1.0))
     encoded = np.where(mapped <= 0.0031308, 12.92 * mapped, 1.055 * mapped ** (1 / 2.4) - 0.055)
-    return (encoded * 255.0 + 0.5).astype(np.uint8)
+    return np.asarray((encoded * 255.0 + 0.5).astype(np.uint8))
+
+
+def shrunk(rgb: npt.NDArray[Any], width: int) -> npt.NDArray[np.float32]:
+    """A linear picture (H, W, 3) at most ``width`` wide, averaged over areas, so that a small lamp keeps its energy."""
+    height, full = rgb.shape[:2]
+    if full <= width:
+        return np.asarray(rgb, np.float32)
+    size = (width, max(1, round(height * width / full)))
+    return np.asarray(cv2.resize(np.ascontiguousarray(rgb, np.float32), size, interpolation=cv2.INTER_AREA))
+
+
+def jpeg(light: npt.NDArray[Any], quality: int = 85) -> bytes:
+    """Linear light as a JPEG, clipped at white."""
+    return bytes(simplejpeg.encode_jpeg(np.ascontiguousarray(codes(light)), quality, "RGB", "420"))
 
 
 def make(

@@ -137,20 +137,20 @@ def policy(e: AuditEvidence) -> tuple[Line, ...]:
 def coverage(e: AuditEvidence, status: str, number: int) -> tuple[Line, ...]:
     out = []
     for s in e.setups or ():
-        where = f"setup {s.setup}" + (f" of shot {s.shot}" if s.shot else "") + f", {s.day}"
+        unit = f", unit {s.unit}" if s.unit else ""
+        where = f"setup {s.setup}" + (f" of shot {s.shot}" if s.shot else "") + f", {s.day}{unit}"
         items = [i for i in s.items if i.status == status]
         if not items:
             continue
         # One line a setup: a page of twenty setups and four items each would be read by nobody.
         what = join_words([i.item.replace("_", " ") for i in items])
         why = f": {items[0].why}" if len(items) == 1 and items[0].why else ""
-        key = f"{s.day}:{s.unit}:{s.setup}:{'+'.join(i.item for i in items)}"
         until = min((i.due_until_utc for i in items if i.due_until_utc), default=None)
         if status == "due":
-            out.append(_line(number, "due", key, "person", _sentence(f"{what} for {where}{why}"),
+            out.append(_line(number, "due", where, "person", _sentence(f"{what} for {where}{why}"),
                              "Still possible: take it, or waive it.", until))
         else:
-            out.append(_line(number, "lost", key, "loss", _sentence(f"{what} for {where}{why}"),
+            out.append(_line(number, "lost", where, "loss", _sentence(f"{what} for {where}{why}"),
                              "Tell whoever needs it; a neighbouring setup's may stand in."))
     return tuple(out)
 

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from ingest.steps.paperwork import checksums, history, manifest
 from ingest.steps.paperwork.adopt import Adopted
 
-_REPORT = re.compile(r"reports/(\d{4}-\d{2}-\d{2})\.(html|json)")
+_REPORT = re.compile(r"reports/(\d{4}-\d{2}-\d{2})\.(html|json|pdf)")
+_REPORT_KINDS = {"html": "report", "json": "report data", "pdf": "report print"}
 _KINDS = {"exr": "probe", "jpg": "preview"}
 
 
@@ -68,4 +69,4 @@ def _of_show(there: Collection[str], show: str) -> Iterator[OwnFile]:
     for path in there:
         match = _REPORT.fullmatch(path)
         if match:
-            yield OwnFile(path=path, kind="report" if match[2] == "html" else "report data", owner=match[1])
+            yield OwnFile(path=path, kind=_REPORT_KINDS[match[2]], owner=match[1])

@@ -74,7 +74,7 @@ def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures]
         strip=lay_out(report.setups, report.time_zone), histograms={p.id: _histogram(p) for p in report.probes},
         clock=lambda utc, day: Markup("<time>{}</time>").format(clock_word(utc, report.time_zone, day=day)),
         number=number_word, bytes=bytes_word, about=about,
-        seconds=seconds_word, share=_share, probe_state=_probe_state,
+        seconds=seconds_word, share=share_word, probe_state=probe_state,
     )  # fmt: skip
     return text.encode("utf-8")
 
@@ -114,13 +114,13 @@ def _contents(report: AuditReport, items: Sequence[str]) -> list[tuple[str, str]
     return [(id, word) for id, word, there in every if there]
 
 
-def _share(share: float | None) -> str:
+def share_word(share: float | None) -> str:
     if share is None:
         return "not measured"
     return "nothing" if share == 0 else f"{share:.3%}"
 
 
-def _probe_state(probe: ProbeLine) -> tuple[str, str]:
+def probe_state(probe: ProbeLine) -> tuple[str, str]:
     state, word = "well", "nothing doubtful"
     if not probe.merged:
         state, word = "person", "no picture"

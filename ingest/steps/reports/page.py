@@ -30,8 +30,9 @@ SHAPES = """
 {%- if dot.kind == "probe" or "ball" in dot.kind %}</circle>
 {%- elif "plate" in dot.kind %}</rect>{% else %}</path>{% endif %}
 {% endmacro %}
-{% macro figures(every) %}<div class="strip3">{% for i in every %}<figure><img src="{{ i.uri }}" alt="{{ i.alt }}"
- width="{{ i.width }}" height="{{ i.height }}" loading="lazy"><figcaption>{{ i.label }}</figcaption></figure>
+{% macro figures(every, name) %}<div class="{{ name }}">{% for i in every %}<figure>
+<img src="{{ i.uri }}" alt="{{ i.alt }}" width="{{ i.width }}" height="{{ i.height }}" loading="lazy">
+<figcaption>{{ i.label }}</figcaption></figure>
 {% endfor %}</div>{% endmacro %}
 """
 
@@ -133,7 +134,7 @@ PAGE = (
 {% for s in r.setups %}<li>{{ s.day }} {{ clock(s.start_utc, false) if s.start_utc else "no start" }} to
 {{ clock(s.end_utc, false) if s.end_utc else "open" }}: setup {{ s.setup }}{% if s.shot %}, shot {{ s.shot }}{% endif %}
 {%- if s.camera %}, camera {{ s.camera }}{% endif %}{% if s.lens %}, {{ s.lens }}{% endif %}
-{%- for m in s.marks %}; {{ clock(m.utc, false) }} {{ m.what }} {{ m.item }}{% endfor %}</li>
+{%- for m in s.marks %}; {{ clock(m.utc, false) }} {{ m.what }} {{ m.item | replace("_", " ") }}{% endfor %}</li>
 {% endfor %}</ul></details>
 </section>
 {% endif %}
@@ -142,7 +143,7 @@ PAGE = (
 <h2 id="coverage">Coverage</h2>
 <div class="scroll" tabindex="0" role="region" aria-label="Coverage of each setup">
 <table><thead><tr><th scope="col">Setup</th>
-{% for item in items %}<th scope="col">{{ item }}</th>{% endfor %}</tr></thead>
+{% for item in items %}<th scope="col">{{ item | replace("_", " ") }}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for s in r.setups %}<tr><th scope="row">{{ s.setup }}<br>
 <span class="small">{{ s.shot or "shot not known" }}</span></th>
@@ -161,13 +162,14 @@ PAGE = (
 <h3>{{ p.setup or "Unfiled" }}{% if p.shot %}, shot {{ p.shot }}{% endif %}: probe {{ p.id }}, view {{ p.view }}
 {{ tag(*probe_state(p)) }}</h3>
 {% set seen = pictures.get(p.id) %}
-{% if seen %}{{ figures(seen.exposures) }}{% endif %}
+{% if seen %}{{ figures(seen.exposures, "strip3") }}{% endif %}
 {% if p.trouble %}<p>{{ tag("person") }} {{ p.trouble }}</p>{% endif %}
 {% for why in p.reasons %}<p>{{ tag("person") if p.review else tag("note") }} {{ why }}</p>{% endfor %}
 {% for f in p.findings %}<p>{{ tag(f.severity) }} {{ f.what }} <span class="next">{{ f.next }}</span></p>{% endfor %}
 <dl>
 <div><dt>Taken</dt><dd>{{ clock(p.taken_utc, true) if p.taken_utc else "time not known" }}</dd></div>
-<div><dt>Body, lens</dt><dd>{{ p.body or "not known" }}{% if p.lens %}, {{ p.lens }}{% endif %}</dd></div>
+<div><dt>Body, lens</dt><dd>{{ (p.body | replace("|", " ")) or "not known" }}
+{%- if p.lens %}, {{ p.lens }}{% endif %}</dd></div>
 <div><dt>Picture</dt><dd>{{ p.kind }}</dd></div>
 <div><dt>Frames, dark to bright</dt><dd>{{ p.frames }}: {% for t in p.exposures_s %}{{ seconds(t) }}
 {%- if not loop.last %}, {% endif %}{% endfor %}</dd></div>
@@ -180,7 +182,7 @@ PAGE = (
 {% endfor %}<text x="0" y="76" font-size="11">{{ h.first }}</text>
 <text x="340" y="76" font-size="11" text-anchor="end">{{ h.last }}</text></svg>
 <p class="small">Share of the picture by stops of radiance; 0 is pixel value 1.0.</p>{% endif %}
-{% if seen and seen.balls %}{{ figures(seen.balls) }}{% endif %}
+{% if seen and seen.balls %}{{ figures(seen.balls, "balls") }}{% endif %}
 </article>
 {% endfor %}
 </section>

@@ -1,0 +1,111 @@
+"""Pictures for the morning report, made in the worker from our own merged pictures and shown nowhere else."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import os
+from collections.abc import Callable, Collection, Mapping
+from typing import Any
+
+from ingest.errors import Unreadable, WorkerFailed
+from ingest.machinery.ledger.work import ProbeFact
+from ingest.outbox import Outbox
+from ingest.records.audit_paper import AuditReport
+from ingest.services import Services
+from ingest.steps.reports.morning import Picture, ProbePictures
+
+WIDTH = 480
+STOPS = (-4, 0, 4)
+_LABELS = {-4: "4 stops darker", 0: "middle", 4: "4 stops brighter"}
+_BALLS = {"grey": "virtual grey ball in this light", "mirror": "virtual mirror ball in this light"}
+_PHOTOGRAPHED = {"grey_ball": "the grey ball, photographed", "mirror_ball": "the mirror ball, photographed"}
+_LARGEST = 8 << 20
+_EACH_S = 120.0
+
+
+def of_the_day(services: Services, day: str) -> set[str]:
+    """Probes with a frame on a card of this shoot day: the ones that its report shows."""
+    cards = {c.id for c in services.cards.cards() if c.day == day}
+    return {v.id for v in services.work.views() if any(f.card_id in cards for fr in v.frames for f in fr.files)}
+
+
+def looks(
+    services: Services, outbox: Outbox, probes: Collection[str], progress: Callable[[str], None]
+) -> dict[str, dict[str, Any]]:
+    """What the worker answers of each of these probes' pictures (job ``looks``), but of those it cannot read."""
+    found = {}
+    kinds = {v.id: v.kind for v in services.work.views()}
+    facts = [p for p in services.work.probes() if p.id in probes and p.record is not None]
+    for n, fact in enumerate(facts):
+        if services.stop.is_set():
+            break
+        fd = outbox.open(owner=f"{fact.id}/{fact.version}", kind="probe")
+        if fd is None:
+            continue
+        try:
+            found[fact.id] = services.worker.run(
+                "looks", {"width": WIDTH, "stops": list(STOPS), "kind": kinds.get(fact.id, "flat")}, [fd],
+                timeout_s=_EACH_S, cancel=services.stop,
+            )
+        except (Unreadable, WorkerFailed) as error:
+            services.log.warning("no pictures for the report", probe=fact.id, why=error.what)
+        finally:
+            os.close(fd)
+        progress(f"{n + 1:,} of {len(facts):,} probes looked at")
+    return found
+
+
+def with_histograms(report: AuditReport, seen: Mapping[str, Mapping[str, Any]]) -> AuditReport:
+    """The report with each probe's radiance by stops, where it was looked at."""
+    probes = [
+        p.model_copy(update={"histogram": seen[p.id]["histogram"], "histogram_from_stop": seen[p.id]["from_stop"]})
+        if seen.get(p.id, {}).get("histogram") else p for p in report.probes
+    ]
+    return report.model_copy(update={"probes": probes})
+
+
+def pictures(
+    services: Services, outbox: Outbox, seen: Mapping[str, Mapping[str, Any]]
+) -> dict[str, ProbePictures]:
+    """Per probe: its exposures, the virtual balls, and the real ones where a crop of them was made."""
+    found = {}
+    facts = {p.id: p for p in services.work.probes()}
+    for id, said in seen.items():
+        exposures = [
+            made for n, one in enumerate(said.get("exposures", ()))
+            if (made := _picture(one, _LABELS[STOPS[n]], f"probe {id}, {_LABELS[STOPS[n]]}")) is not None
+        ]
+        balls = [
+            made for one in said.get("balls", ())
+            if (made := _picture(one, _BALLS[one["name"]], f"{_BALLS[one['name']]}, probe {id}")) is not None
+        ]
+        if balls:
+            balls += _photographed(services, outbox, facts[id])
+        found[id] = ProbePictures(exposures=exposures, balls=balls)
+    return found
+
+
+def _picture(said: Mapping[str, Any], label: str, alt: str) -> Picture | None:
+    try:
+        data = base64.b64decode(str(said["jpeg"]), validate=True)
+        return Picture(data=data, width=int(said["width"]), height=int(said["height"]), label=label, alt=alt)
+    except (binascii.Error, KeyError, ValueError):
+        return None
+
+
+def _photographed(services: Services, outbox: Outbox, fact: ProbeFact) -> list[Picture]:
+    """Crops of real balls that lie beside this probe."""
+    here = {d.id: d for d in outbox.here}
+    lie = outbox.known(owner=f"{fact.id}/{fact.version}", kind="probe").values()
+    folders = {o.path.rpartition("/")[0] for o in lie}
+    found: dict[str, Picture] = {}
+    for kind, label in _PHOTOGRAPHED.items():
+        for output in services.work.outputs(kind=kind):
+            beside = output.path.rpartition("/")[0] in folders
+            if not beside or output.destination_id not in here or output.owner in found:
+                continue
+            data = outbox.read(here[output.destination_id], output.path, most=_LARGEST)
+            if data is not None and data[:3] == b"\xff\xd8\xff":
+                found[output.owner] = Picture(data=data, width=160, height=160, label=label, alt=label)
+    return list(found.values())
