@@ -23,10 +23,11 @@ from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
 from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
-from ingest.steps.audit.stage import after_a_stop
+from ingest.steps.audit.stage_last_claims import after_a_stop
 from ingest.steps.cards.stage import Lookout
 from ingest.steps.copying.plan import CopySettings, Twice
-from ingest.steps.copying.stage import Copier, Progress
+from ingest.steps.copying.stage import Copier
+from ingest.steps.copying.stage_state import Progress
 
 PROGRESS_S = 0.5  # how often a card's figures are asked of the ledger
 HOLDS_UP_S = 600.0  # a place that grows for longer no longer keeps others from being merged

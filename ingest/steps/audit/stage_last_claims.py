@@ -1,0 +1,66 @@
+"""After a stop without an end (a power cut, a kill): the last claims of each destination are read again."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Collection, Sequence
+
+from ingest.errors import DestinationUnavailable
+from ingest.machinery.disk.destinations import find_destination, is_there
+from ingest.machinery.ledger.cards import Trouble
+from ingest.records.findings import Severity
+from ingest.services import Services
+from ingest.steps.audit.comparison import Difference, some
+from ingest.steps.audit.rotation import share
+from ingest.steps.audit.stage_rereading import Rereading, reread
+
+WITHDRAWN = "claim withdrawn"
+LAST_CLAIMS, LAST_BYTES = 1000, 4 << 30  # the newest claims of a destination that a stop may have undone
+
+
+def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[str]:
+    """Read the last claims at these destinations again, from the device, after a stop without an end (a power cut,
+    a kill): a file system without a journal may have lost what was flushed last.
+
+    A claim that no longer holds is withdrawn and told, so that the file is owed again; nothing is overwritten.
+    Answers the ids that were read; the others are not here now, or the reading was stopped.
+    """
+    done = set()
+    folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
+    for record in services.cards.destinations():
+        if record.id not in destination_ids:
+            continue
+        try:
+            destination = find_destination(services.disk, record.path, record.id)
+        except DestinationUnavailable:
+            continue
+        with contextlib.closing(destination):
+            newest = services.cards.copies_at(record.id, newest=LAST_CLAIMS)
+            last = share(((c, c.size_bytes) for c in newest), LAST_BYTES)
+            reading = reread(services, destination, last, (), folders, services.stop, lambda _: None)
+            if reading.interrupted or not is_there(services.disk, destination):
+                continue  # that files could not be read says nothing of them
+        done.add(record.id)
+        lost = {*reading.differed, *reading.unreadable}
+        for copy in last:
+            if (copy.card_id, copy.stored_path) in lost:
+                services.cards.withdraw_copy(copy.card_id, copy.path, copy.generation, record.id)
+        if lost:
+            services.cards.trouble([Trouble(
+                kind=WITHDRAWN, destination_id=record.id, severity=Severity.PERSON,
+                what=f"{len(lost)} files verified here shortly before the last stop are no longer as they were: "
+                f"{some(path for _, path in sorted(lost))}.",
+                next="They are copied again from the card, or from another verified copy. Check this disk with the "
+                "system's own tool for file systems, keep the cards, then run `audit --full`, which ends this finding.",
+            )], services.clock.utc())
+        services.log.info("read again after a stop", destination=record.path, files=reading.files, lost=len(lost))
+    return done
+
+
+def end_withdrawn(services: Services, rereads: Sequence[Rereading], differences: Sequence[Difference]) -> None:
+    """A disk that was read whole and is as it should be has answered for what a stop undid."""
+    odd = {d.destination_id for d in differences if d.missing or d.changed}
+    odd |= {r.destination_id for r in rereads if r.interrupted or r.differed or r.unreadable}
+    services.cards.no_trouble(
+        Trouble(kind=WITHDRAWN, destination_id=r.destination_id) for r in rereads if r.destination_id not in odd
+    )
