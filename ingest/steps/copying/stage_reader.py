@@ -19,11 +19,11 @@ from ingest.errors import (
     SourceChanging,
     SourceUnreadable,
 )
-from ingest.machinery.disk.durable import temp_name
 from ingest.machinery.disk.fanout import Delivery, Ended, Pieces, Target
 from ingest.machinery.disk.folders import Folders, list_tree
 from ingest.machinery.disk.hashing import ALWAYS, Digests
 from ingest.machinery.disk.pouring import pour
+from ingest.machinery.disk.temporary import temp_name
 from ingest.machinery.ledger.cards import Planned, Trouble
 from ingest.records.cards import FileRecord, PresentCard
 from ingest.records.findings import Severity

@@ -9,7 +9,8 @@ from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.fanout import Ended, Lane
 from ingest.machinery.disk.patience import TICK_S, Watcher
-from ingest.machinery.ledger.cards import Trouble
+from ingest.machinery.disk.temporary import remove_temps
+from ingest.machinery.ledger.cards import Planned, Trouble
 from ingest.records.cards import DestinationRecord, PresentCard
 from ingest.records.findings import Severity
 from ingest.steps.copying.owed import owed
@@ -89,18 +90,13 @@ class Run:
 
     def _clean(self, opened: OpenDestination) -> None:
         """Remove temporary files an earlier stop left: those the plan lists, no others."""
-        gone = []
+        by_folder: dict[str, list[Planned]] = {}
         for planned in self.run.ledger.planned(opened.id):
-            if not planned.folder.startswith(f"{self.run.show}/cards/"):
-                continue  # our own files' (the outbox cleans those)
-            try:
-                with opened.folders.hold(planned.folder) as folder:
-                    self.run.disk.unlink(folder, planned.temp)
-            except (FileNotFoundError, NotADirectoryError):
-                pass  # it was never made, or was named
-            gone.append(planned)
-        if gone:
-            self.run.ledger.forget_plans(gone)
+            if planned.folder.startswith(f"{self.run.show}/cards/"):  # the outbox cleans our own files'
+                by_folder.setdefault(planned.folder, []).append(planned)
+        for folder, plans in by_folder.items():
+            remove_temps(self.run.disk, opened.folders, folder, [p.temp for p in plans])
+            self.run.ledger.forget_plans(plans)
 
     def _start(self, reader: Reader) -> None:
         with self.run.guard:
