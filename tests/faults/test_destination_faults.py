@@ -1,4 +1,4 @@
-"""Faults of a destination, injected for real: the numbers are the rows of the table in DEVELOPERS.md."""
+"""Faults of a destination, injected for real: the numbers are the rows of ``test_table.py``."""
 
 from __future__ import annotations
 
@@ -95,6 +95,8 @@ def test_15_mounted_read_only(tmp_path: Path) -> None:
         present = cart.take(fill(tmp_path / "card", small_card()))
         cart.run(present)
         assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        (told,) = [f for f in cart.ledger.findings() if f.kind == "destination in trouble"]
+        assert "read-only" in told.what and "repair" in told.next
         assert tree(cart.folder("a", present)) == small_card()
     with mounted(image, tmp_path / "b"):
         cart.run(present)
@@ -129,6 +131,36 @@ def test_16_unplugged_the_mount_point_stays(tmp_path: Path) -> None:
         cart.run(present)
         assert "destination absent" in cart.kinds() and list(point.iterdir()) == []
     with mounted(image, tmp_path / "b"):
+        cart.run(present)
+        assert cart.is_met(present.card.id)
+        cart.check_claims()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_16_swapped_for_another_destination_in_the_middle(tmp_path: Path) -> None:
+    """Another disk of ours is mounted under the same path while files are under way: not one byte goes to it."""
+    images = [make_image(tmp_path / f"{n}.img", 64) for n in "bc"]
+    with mounted(images[1], tmp_path / "b"):
+        Cart(tmp_path, destinations=("b",), tag="other")  # it has an identity file, of another id
+    with mounted(images[0], tmp_path / "b") as point:
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", pictures(12, MIB)))
+
+        def swap() -> None:
+            unmount(point)
+            sh("mount", "-o", "loop", images[1], point)
+
+        cart.run(present, disk=Does(14, swap))
+        assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        assert {p for p in tree(point) if not p.startswith("lost+found")} == {".nightloader-destination.json"}
+        cart.run(present)
+        (absent,) = [f for f in cart.ledger.findings() if f.kind == "destination absent"]
+        assert "another disk" in absent.what
+        assert {p for p in tree(point) if not p.startswith("lost+found")} == {".nightloader-destination.json"}
+        assert tree(cart.folder("a", present)) == pictures(12, MIB)
+    with mounted(images[0], tmp_path / "b"):
+        cart.check_claims()
         cart.run(present)
         assert cart.is_met(present.card.id)
         cart.check_claims()
@@ -227,6 +259,37 @@ def test_19_short_writes(tmp_path: Path) -> None:
     present = cart.take(fill(tmp_path / "card", files))
     cart.run(present, disk=Short())
     assert cart.is_met(present.card.id) and tree(cart.folder("a", present)) == files
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_19_the_kernel_writes_short_and_then_on(tmp_path: Path) -> None:
+    """A disk in memory that is nearly full takes a part of a write; room is made before the rest is written."""
+    short: list[int] = []
+
+    class Fills(Disk):
+        def create(self, folder, name):  # type: ignore[no-untyped-def]
+            fd = super().create(folder, name)
+            if folder.path.startswith(str(tmp_path / "b")) and not short:
+                filler.write_bytes(bytes(self.room(folder) - (1 << 20)))  # after the room was counted
+            return fd
+
+        def write(self, fd: int, view: memoryview) -> int:
+            done = super().write(fd, view)
+            if done < len(view):
+                short.append(done)
+                filler.unlink()
+            return done
+
+    with tmpfs(tmp_path / "b", "16m") as small:
+        filler = small / "filler"
+        cart = Cart(tmp_path)
+        files = {"CLIPS/T.MOV": some_bytes(1, 4 * MIB)}
+        present = cart.take(fill(tmp_path / "card", files))
+        cart.run(present, disk=Fills())
+        assert short and 0 < short[0] < 4 * MIB  # it really was the kernel's doing
+        assert cart.is_met(present.card.id) and tree(cart.folder("b", present)) == files
+        cart.check_claims()
 
 
 @needs_strace

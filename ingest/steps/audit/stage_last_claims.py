@@ -57,6 +57,42 @@ def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[st
     return done
 
 
+def read_found(services: Services, destination_id: str, since_utc: str) -> bool:
+    """Read everything claimed at a disk that was declared lost and is here again; it counts from then on.
+
+    A copy that no longer holds is withdrawn and told, so that it is owed again.  True once all were read; what was
+    read since ``since_utc`` is not read twice, so a reading that was broken off goes on.
+    """
+    record = next(d for d in services.cards.destinations(lost=True) if d.id == destination_id)
+    try:
+        destination = find_destination(services.disk, record.path, record.id)
+    except DestinationUnavailable:
+        return False
+    folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
+    with contextlib.closing(destination):
+        owed = [c for c in services.cards.copies_at(record.id) if c.reread_utc < since_utc]
+        reading = reread(services, destination, owed, (), folders, services.stop, lambda _: None)
+        if reading.interrupted or not is_there(services.disk, destination):
+            return False  # that files could not be read says nothing of them
+    bad = [
+        c for c in services.cards.copies_at(record.id)
+        if c.reread_digest.rpartition(":")[2] != c.source_digest.rpartition(":")[2]
+    ]
+    for copy in bad:
+        services.cards.withdraw_copy(copy.card_id, copy.path, copy.generation, record.id)
+    if bad:
+        services.cards.trouble([Trouble(
+            kind=WITHDRAWN, destination_id=record.id, severity=Severity.PERSON,
+            what=f"{len(bad)} files of this disk, which was declared lost, are not as they were verified: "
+            f"{some(c.stored_path for c in bad)}.",
+            next="They are copied again from the card, or from another verified copy. Keep the cards, then run "
+            "`audit --full`, which ends this finding.",
+        )], services.clock.utc())
+    services.cards.counts_again(record.id)
+    services.log.info("found again and read", destination=record.path, files=len(owed), lost=len(bad))
+    return True
+
+
 def end_withdrawn(services: Services, rereads: Sequence[Rereading], differences: Sequence[Difference]) -> None:
     """A disk that was read whole and is as it should be has answered for what a stop undid."""
     odd = {d.destination_id for d in differences if d.missing or d.changed}

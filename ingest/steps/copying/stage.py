@@ -33,13 +33,15 @@ from ingest.steps.copying.stage_state import Progress, State
 
 class Copier:
     """Copies cards.  ``progress`` is called from several threads, often; it must be quick.  ``rank`` says which
-    of the cards that wait is read next: the lowest, then the one that waits longest."""
+    of the cards that wait is read next: the lowest, then the one that waits longest.  ``claiming`` is called with a
+    destination's path and a number of files before their facts are stored; what it raises stops the run."""
 
     def __init__(
         self, disk: Disk, ledger: CardLedger, clock: Clock, settings: CopySettings, *, show: str,
         progress: Callable[[Progress], None] = lambda _: None, rank: Callable[[str], int] = lambda _: 0,
+        claiming: Callable[[str, int], None] = lambda _, __: None,
     ) -> None:
-        self.rank = rank
+        self.rank, self.claiming = rank, claiming
         self.disk, self.ledger, self.clock, self.settings, self.show = disk, ledger, clock, settings, show
         self.progress = progress
         self._running: Run | None = None
@@ -91,7 +93,7 @@ class Copier:
     ) -> None:
         """All copies that are owed and can be made now; cards in the order given."""
         state = State(self.disk, self.ledger, self.clock, self.settings, show=self.show, progress=self.progress,
-                      rank=self.rank, stop=stop)
+                      rank=self.rank, stop=stop, claiming=self.claiming)
         self._running = Run(state, present, destinations)
         try:
             self._running.go()
@@ -102,7 +104,7 @@ class Copier:
         """Second readings from the device, and confirmation of what is held of a card that came back."""
         SecondReading(
             self.disk, self.ledger, self.clock, self.settings, present, progress=self.progress,
-            makes_way=lambda: stop.is_set() or self.wanted(present),
+            makes_way=lambda: stop.is_set() or self.wanted(present), stop=stop,
         ).go()
 
 

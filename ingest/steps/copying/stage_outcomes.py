@@ -38,6 +38,7 @@ class Outcomes:
                 raise DestinationUnavailable(
                     "it left while files were named on it.", item=job.line.record.path, retry=True
                 )
+        self.run.claiming(arrived[0][0].key.line.record.path, len(arrived))  # type: ignore[attr-defined]
         self.run.ledger.record(readings=readings, landed=landed)
 
     def settled(self, delivery: Delivery, result: Result, temp_gone: bool) -> None:

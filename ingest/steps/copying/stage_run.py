@@ -125,11 +125,17 @@ class Run:
                 self.ended = not readers
             if not readers:
                 return
+            if self.run.stop.is_set():
+                watcher.hurry()
             stuck = watcher.tick([r.beat for r in readers] + [b for line in self.run.lines for b in line.lane.beats])
             for line in self.run.lines:
                 if line.down is None and any(b in stuck for b in line.lane.beats):
-                    self.run.take_down(line, DestinationUnavailable("it does not answer.", item=line.record.path))
-                    line.lane.give_up(line.down or Ended())
+                    silent = DestinationUnavailable("it does not answer.", item=line.record.path)
+                    if self.run.stop.is_set():
+                        line.down = silent  # everything ends: that nobody waited says nothing about the disk
+                    else:
+                        self.run.take_down(line, silent)
+                    line.lane.give_up(silent)
             for reader in readers:
                 if reader.beat in stuck:
                     self._leave(reader)
@@ -137,8 +143,11 @@ class Run:
     def _leave(self, reader: Reader) -> None:
         with self.run.guard:
             reader.left = True
+        self.run.turns.end(reader.card_id)
         for delivery in list(reader.current):
             delivery.end(Ended())
+        if self.run.stop.is_set():
+            return  # everything ends: that nobody waited says nothing about the card
         self.run.say(
             Trouble(
                 kind="card does not answer",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 
 from ingest.errors import CardGone
@@ -25,10 +26,10 @@ class SecondReading:
 
     def __init__(
         self, disk: Disk, ledger: CardLedger, clock: Clock, settings: CopySettings, present: Sequence[PresentCard], *,
-        progress: Callable[[Progress], None], makes_way: Callable[[], bool],
+        progress: Callable[[Progress], None], makes_way: Callable[[], bool], stop: threading.Event,
     ) -> None:
         self.disk, self.ledger, self.clock, self.settings = disk, ledger, clock, settings
-        self.present, self.progress = present, progress
+        self.present, self.progress, self.stop = present, progress, stop
         self.makes_way = makes_way  # stopped, or a card waits that was not here when this began
 
     def go(self) -> None:
@@ -39,7 +40,7 @@ class SecondReading:
             if owed_now:
                 ask = Ask(lambda beat, p=present, files=owed_now: self._card(p, files, beat))  # type: ignore[misc]
                 try:
-                    ask.answer(self.settings.hang_s)
+                    ask.answer(self.settings.hang_s, self.stop)
                     self.ledger.no_trouble([Trouble(kind="second reading not finished", card_id=present.card.id)])
                 except Hung:
                     self._gone(present, "it stands still in one read")

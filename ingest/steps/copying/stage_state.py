@@ -6,6 +6,7 @@ The threads of a run (``stage_run``, ``stage_reader``, ``stage_outcomes``) share
 from __future__ import annotations
 
 import contextlib
+import errno
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -84,26 +85,33 @@ SILENT_AFTER = 8  # files in a row that cannot be read, or written, before the c
 class Turns:
     """How many cards are read at once, and whose turn is next."""
 
-    def __init__(self, at_once: int, rank: Callable[[str], int]) -> None:
-        self._free, self._rank = at_once, rank
+    def __init__(self, at_once: int, rank: Callable[[str], int], stop: threading.Event | None = None) -> None:
+        self._at_once, self._rank, self._stop = at_once, rank, stop or threading.Event()
         self._waiting: list[str] = []
+        self._having: list[str] = []
         self._guard = threading.Condition()
 
     @contextlib.contextmanager
     def turn(self, card_id: str) -> Iterator[None]:
-        """Waits until it is this card's turn; the rank may change meanwhile."""
+        """Waits until it is this card's turn, or everything should end; the rank may change meanwhile."""
         with self._guard:
             self._waiting.append(card_id)
-            while not (self._free and min(self._waiting, key=self._rank) == card_id):
+            while not self._stop.is_set() and not (
+                len(self._having) < self._at_once and min(self._waiting, key=self._rank) == card_id
+            ):
                 self._guard.wait(TICK_S)
             self._waiting.remove(card_id)
-            self._free -= 1
+            self._having.append(card_id)
         try:
             yield
         finally:
-            with self._guard:
-                self._free += 1
-                self._guard.notify_all()
+            self.end(card_id)
+
+    def end(self, card_id: str) -> None:
+        """Its turn is over, also of a card that was left alone because it stands still."""
+        with self._guard, contextlib.suppress(ValueError):
+            self._having.remove(card_id)
+            self._guard.notify_all()
 
 
 class State:
@@ -112,9 +120,10 @@ class State:
     def __init__(
         self, disk: Disk, ledger: CardLedger, clock: Clock, settings: CopySettings, *, show: str,
         progress: Callable[[Progress], None], rank: Callable[[str], int], stop: threading.Event,
+        claiming: Callable[[str, int], None],
     ) -> None:
         self.disk, self.ledger, self.clock, self.settings, self.show = disk, ledger, clock, settings, show
-        self.stop, self._progress = stop, progress
+        self.stop, self._progress, self.claiming = stop, progress, claiming
         self.lines: list[Line] = []
         self.guard = threading.Condition()
         self.tries: dict[tuple[int, str], int] = {}  # (file's row, destination)
@@ -124,7 +133,7 @@ class State:
         self.kept_temps: set[str] = set()  # temporary files that could not be removed
         self.standing = {(t.kind, t.card_id, t.path, t.destination_id) for t in self.ledger.troubles()}
         self.fatal: Exception | None = None
-        self.turns = Turns(settings.cards_at_once, rank)
+        self.turns = Turns(settings.cards_at_once, rank, stop)
 
     def may_go_on(self, reader: Reader) -> bool:
         return not (self.stop.is_set() or self.fatal or reader.left or not reader.lines)
@@ -165,5 +174,13 @@ class State:
 
 def in_trouble(record: DestinationRecord, error: Exception) -> Trouble:
     words = error.what if isinstance(error, NightloaderError) else getattr(error, "strerror", None) or str(error)
+    if isinstance(error, OSError) and error.errno == errno.EROFS:
+        return Trouble(
+            kind="destination in trouble", destination_id=record.id,
+            what="it takes no more writes: it is mounted read-only, or the system made it so after an error.",
+            next="Its file system may need repair first: unmount it, check it with the system's own tool for file "
+                 "systems (fsck, chkdsk, or the disk tool), then plug it in writable. A lock switch may be the cause. "
+                 "What is owed to it is copied then.",
+        )
     return Trouble(kind="destination in trouble", destination_id=record.id, what=words.rstrip(".") + ".",
                    next="Check cable, power and disk. What is owed to it is copied when it works again.")
