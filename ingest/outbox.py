@@ -19,6 +19,7 @@ from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.durable import OpenTemp, Written, abandon, commit, make_durable_file, open_temp
 from ingest.machinery.disk.files import read_small, write_all
 from ingest.machinery.disk.hashing import digest_of
+from ingest.machinery.disk.temporary import remove_temps
 from ingest.machinery.ledger.cards import Planned
 from ingest.machinery.ledger.work import Output
 from ingest.records.cards import Proof
@@ -84,10 +85,7 @@ class Outbox:
 
     def _unplan(self, destination: OpenDestination, planned: Planned) -> None:
         try:
-            with destination.folders.hold(planned.folder) as folder:
-                self._services.disk.unlink(folder, planned.temp)
-        except FileNotFoundError:
-            pass
+            remove_temps(self._services.disk, destination.folders, planned.folder, [planned.temp])
         except OSError:
             return  # the plan still lists it; the next pass tries again
         self._services.cards.forget_plans([planned])

@@ -41,6 +41,13 @@ HOMES = {
 NOT_IN_RULES = {"os", "sys", "time", "random", "subprocess", "socket", "threading", "shutil", "tempfile", "sqlite3"}
 
 
+def test_stages_of_one_step_know_each_other_and_no_other() -> None:
+    """A long stage is split into ``stage_*.py``; to the other steps they are one."""
+    copying, part, other = (f"ingest.steps.{m}" for m in ("copying.stage", "copying.stage_run", "cards.stage"))
+    assert may(copying, part) and may(part, copying) and may(part, "ingest.steps.cards.inventory")
+    assert not may(part, other) and not may(other, part) and not may("ingest.steps.copying.owed", part)
+
+
 def modules() -> dict[str, Path]:
     found = {}
     for path in PACKAGE.rglob("*.py"):
@@ -72,7 +79,7 @@ def floor(name: str) -> tuple[int, str]:
         return 60, "faces"
     if name == "ingest.pipeline":
         return 50, "pipeline"
-    if len(p) == 4 and p[1] == "steps" and p[3] == "stage":
+    if len(p) == 4 and p[1] == "steps" and (p[3] == "stage" or p[3].startswith("stage_")):
         return 40, f"stage:{p[2]}"
     if name in ("ingest.outbox", "ingest.originals"):
         return 35, name

@@ -101,6 +101,9 @@ def add_destination(
     if replaces and old is None:
         raise UsageError("no destination of that name.", item=replaces, next="See `nightloader status`.")
     others = [o for o in others if old is None or o != old.path]
+    again = next((d for d in known if d.lost_utc and d.id == identity_of(where)), None)
+    if again is not None:
+        others = [o for o in others if os.path.abspath(o) not in (where, again.path)]
     problems = _apart([*others, where], watch)
     if not os.path.isdir(where) and not os.path.isdir(os.path.dirname(where)):
         problems.append(f"{where}: neither it nor its parent folder exists. Mount the disk or make the folder.")
@@ -114,8 +117,12 @@ def add_destination(
         id=identity.id, path=where, required=required or bool(old and old.required), present=True, one_disk=one_disk
     )
     ledger.add_destination(record, clock.utc(), replaces=old.id if old else "")
+    if again is not None:
+        ledger.find_again(again.id, clock.utc())
     text = settings_file.read_text(encoding="utf-8-sig")
     taken_over = f'path = "{_escaped(old.path)}"' if old is not None else ""
+    if again is not None and f'path = "{_escaped(where)}"' in text:
+        return record
     if taken_over and taken_over in text:
         text = text.replace(taken_over, f'path = "{_escaped(where)}"', 1)
     else:

@@ -1,7 +1,8 @@
 """The log, set up once: readable lines for a terminal, JSON in a rotating file beside the ledger.
 
 Log events, not sentences: a stable event name with fields.  What the person must see is a finding in
-the ledger, never only a line in a log.
+the ledger, never only a line in a log.  A log that cannot be written is a fault of the cart's own disk, where
+the ledger lies too: ``must_be_kept`` then stops every further claim.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any, cast
 
 import structlog
 
+from ingest.errors import LedgerUnusable
 from ingest.records.names import shown
 
 MEGABYTE = 1_000_000
@@ -21,7 +23,49 @@ MEGABYTE = 1_000_000
 
 def _printable(_: Any, __: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
     """Names from a card may hold anything; a log line holds printable text."""
-    return {key: shown(value) if isinstance(value, str) else value for key, value in event.items()}
+    return {key: value if key == "exception" else _plain(value) for key, value in event.items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, str):
+        return shown(value)
+    if isinstance(value, BaseException):
+        return shown(str(value))
+    if isinstance(value, dict):
+        return {_plain(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(v) for v in value]
+    return value
+
+
+class Keeper(logging.handlers.RotatingFileHandler):
+    """The log's file.  Remembers that a line could not be written until one can again."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, maxBytes=10 * MEGABYTE, backupCount=4, encoding="utf-8", errors="backslashreplace")
+        self.failure: BaseException | None = None
+        self._failed = False
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._failed = False
+        super().emit(record)
+        if not self._failed:
+            self.failure = None
+
+    def handleError(self, record: logging.LogRecord) -> None:
+        del record
+        self._failed, self.failure = True, sys.exc_info()[1]
+
+
+def must_be_kept() -> None:
+    """Raises LedgerUnusable if the last line of the log could not be written."""
+    for handler in logging.getLogger("nightloader").handlers:
+        if isinstance(handler, Keeper) and handler.failure is not None:
+            why = getattr(handler.failure, "strerror", None) or str(handler.failure)
+            raise LedgerUnusable(
+                f"the log cannot be written ({why}); nothing more is claimed.", item=handler.baseFilename,
+                next="Make room on the cart's own disk, or put it right, and start again.",
+            )
 
 
 def set_up(folder: Path | None, *, terminal: bool) -> structlog.stdlib.BoundLogger:
@@ -41,10 +85,7 @@ def set_up(folder: Path | None, *, terminal: bool) -> structlog.stdlib.BoundLogg
         old.close()
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
-        keeper = logging.handlers.RotatingFileHandler(
-            folder / "nightloader.log", maxBytes=10 * MEGABYTE, backupCount=4, encoding="utf-8",
-            errors="backslashreplace",
-        )
+        keeper = Keeper(folder / "nightloader.log")
         keeper.setFormatter(structlog.stdlib.ProcessorFormatter(processors=[
             structlog.stdlib.ProcessorFormatter.remove_processors_meta,
             structlog.processors.JSONRenderer(ensure_ascii=False),

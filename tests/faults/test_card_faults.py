@@ -1,4 +1,4 @@
-"""Faults of a card, injected for real: the numbers are the rows of the table in DEVELOPERS.md."""
+"""Faults of a card, injected for real: the numbers are the rows of ``test_table.py``."""
 
 from __future__ import annotations
 
@@ -476,3 +476,124 @@ def test_a_card_nobody_understands_costs_only_itself(tmp_path: Path, monkeypatch
     assert [p.root[-3:] for p in sight.ready] == ["two"]
     assert "card not understood" in cart.kinds()
     assert len(lookout.look([str(tmp_path / "places")]).ready) == 2 and "card not understood" not in cart.kinds()
+
+
+@needs_root
+@pytest.mark.needs_root
+@pytest.mark.parametrize("twice", [Twice.STILLS, Twice.NONE])
+def test_08_a_bit_flips_in_the_first_reading_of_a_real_volume(tmp_path: Path, twice: Twice) -> None:
+    """The kernel's memory holds one wrong bit of a picture, as a bad cable or reader leaves it; the medium is right.
+    The first reading is answered from memory, the second from the device."""
+    image = make_image(tmp_path / "card.img", 32)
+    files = {f"DCIM/{i}.JPG": some_bytes(i, 50_000) for i in range(4)}
+    with mounted(image, tmp_path / "card") as card:
+        fill(card, files)
+    cart = Cart(tmp_path, settings=CopySettings(reserve_bytes=0, read_twice=twice, pause_s=0.0))
+    scribble(image, files["DCIM/2.JPG"])
+    with mounted(image, tmp_path / "card", "ro") as card:
+        wrong = tree(card)["DCIM/2.JPG"]  # into memory
+        assert sum((a ^ b).bit_count() for a, b in zip(wrong, files["DCIM/2.JPG"], strict=True)) == 1
+        scribble(image, wrong)  # flips it back, behind the kernel's memory
+        present = cart.take(card)
+        cart.copier().copy([present], cart.ledger.destinations(), cart.stop)
+        assert tree(cart.folder("a", present))["DCIM/2.JPG"] == wrong  # read, copied and proven: no copy can see it
+        cart.copier().read_again([present], cart.stop)
+    read = {f.path: f for f in cart.ledger.files(present.card.id)}["DCIM/2.JPG"]
+    if twice is Twice.STILLS:
+        assert "readings differ" in cart.kinds() and not cart.is_met(present.card.id)
+        assert read.second_digest not in ("", read.digests["xxh3_128"])
+    else:
+        assert read.second_digest == ""  # what the manifest shows as "card read once"
+
+
+@pytest.mark.parametrize("pause_s", [0.0, 0.004])
+def test_09_a_clip_that_is_still_being_recorded(tmp_path: Path, pause_s: float) -> None:
+    """A writer appends to it from before the look until after the run: the half clip never gets the name of a whole
+    one, the other files do, and the whole clip follows once it has ended."""
+    cart = Cart(tmp_path)
+    card = fill(tmp_path / "card", small_card())
+    clip, over = card / "CLIPS/T001.MOV", threading.Event()
+
+    def record() -> None:
+        with clip.open("ab", buffering=0) as out:
+            while not over.is_set():
+                out.write(os.urandom(8192))
+                time.sleep(pause_s)
+
+    writer = threading.Thread(target=record)
+    writer.start()
+    try:
+        for _ in range(3):
+            present = cart.take(card)
+            cart.run(present)
+            assert not cart.is_met(present.card.id)
+            cart.check_claims()
+    finally:
+        over.set()
+        writer.join()
+    held = {c.path for c in cart.ledger.copies(present.card.id)}
+    assert {p for p in small_card() if p != "CLIPS/T001.MOV"} <= held and "CLIPS/T001.MOV" not in held
+    cart.run(cart.take(card))
+    assert cart.is_met(present.card.id)
+    assert (cart.folder("b", present) / "CLIPS/T001.MOV").read_bytes() == clip.read_bytes()
+
+
+def test_names_in_findings_are_escaped_and_no_name_stops_the_ledger(tmp_path: Path) -> None:
+    """A foreign file under a name that is no text, that moves the cursor and turns the text."""
+    cart = Cart(tmp_path)
+    name = "DCIM/" + os.fsdecode(b"\xff\x1b[2J\n") + "\u202egpj.exe"
+    present = cart.take(fill(tmp_path / "card", {name: b"ours", "DCIM/other.jpg": b"x"}))
+    foreign = cart.folder("a", present) / name
+    foreign.parent.mkdir(parents=True)
+    foreign.write_bytes(b"foreign")
+    cart.run(present)
+    (told,) = [f for f in cart.ledger.findings() if f.kind == "name taken"]
+    for text in (told.item, told.what, told.next, told.more["path"]):
+        assert text.isprintable() and not any("\ud800" <= ch <= "\udfff" for ch in text), text
+    assert r"\xff\x1b[2J\x0a\u202egpj.exe" in told.what
+    assert foreign.read_bytes() == b"foreign" and cart.is_met(present.card.id)
+
+
+class Hangs(Disk):
+    """Some cards' reads do not return until the test is over."""
+
+    def __init__(self, *cards: str) -> None:
+        self.cards, self.fds, self.over = cards, set[int](), threading.Event()
+
+    def open_source(self, folder, name, *, direct=False):  # type: ignore[no-untyped-def]
+        fd = super().open_source(folder, name, direct=direct)
+        if any(f"/{c}" in folder.path for c in self.cards):
+            self.fds.add(fd)
+        return fd
+
+    def read_into(self, fd: int, view: memoryview) -> int:
+        if fd in self.fds:
+            self.over.wait()
+        return super().read_into(fd, view)
+
+
+def test_12_cards_that_hang_give_their_turn_to_others(tmp_path: Path) -> None:
+    """As many cards hang as are read at once; the third is read all the same."""
+    cart = Cart(tmp_path, settings=CopySettings(reserve_bytes=0, pause_s=0.0, hang_s=1.0, pieces=4, cards_at_once=2))
+    cards = [cart.take(fill(tmp_path / f"card{n}", small_card(n))) for n in range(3)]
+    hanging = Hangs("card0", "card1")
+    try:
+        cart.copier(hanging).copy(cards, cart.ledger.destinations(), cart.stop)
+    finally:
+        hanging.over.set()
+    assert [cart.is_met(c.card.id) for c in cards] == [False, False, True]
+    assert "card does not answer" in cart.kinds()
+
+
+def test_a_stop_does_not_wait_for_a_card_that_hangs(tmp_path: Path) -> None:
+    """The limit is a minute; a stop waits some seconds, and blames nobody."""
+    cart = Cart(tmp_path, settings=CopySettings(reserve_bytes=0, pause_s=0.0, hang_s=60.0, pieces=4))
+    present = cart.take(fill(tmp_path / "card", small_card()))
+    hanging = Hangs("card")
+    threading.Timer(0.5, cart.stop.set).start()
+    began = time.monotonic()
+    try:
+        cart.copier(hanging).copy([present], cart.ledger.destinations(), cart.stop)
+    finally:
+        hanging.over.set()
+    assert time.monotonic() - began < 30.0 and "card does not answer" not in cart.kinds()

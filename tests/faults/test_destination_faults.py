@@ -1,4 +1,4 @@
-"""Faults of a destination, injected for real: the numbers are the rows of the table in DEVELOPERS.md."""
+"""Faults of a destination, injected for real: the numbers are the rows of ``test_table.py``."""
 
 from __future__ import annotations
 
@@ -95,6 +95,8 @@ def test_15_mounted_read_only(tmp_path: Path) -> None:
         present = cart.take(fill(tmp_path / "card", small_card()))
         cart.run(present)
         assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        (told,) = [f for f in cart.ledger.findings() if f.kind == "destination in trouble"]
+        assert "read-only" in told.what and "repair" in told.next
         assert tree(cart.folder("a", present)) == small_card()
     with mounted(image, tmp_path / "b"):
         cart.run(present)
@@ -129,6 +131,36 @@ def test_16_unplugged_the_mount_point_stays(tmp_path: Path) -> None:
         cart.run(present)
         assert "destination absent" in cart.kinds() and list(point.iterdir()) == []
     with mounted(image, tmp_path / "b"):
+        cart.run(present)
+        assert cart.is_met(present.card.id)
+        cart.check_claims()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_16_swapped_for_another_destination_in_the_middle(tmp_path: Path) -> None:
+    """Another disk of ours is mounted under the same path while files are under way: not one byte goes to it."""
+    images = [make_image(tmp_path / f"{n}.img", 64) for n in "bc"]
+    with mounted(images[1], tmp_path / "b"):
+        Cart(tmp_path, destinations=("b",), tag="other")  # it has an identity file, of another id
+    with mounted(images[0], tmp_path / "b") as point:
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", pictures(12, MIB)))
+
+        def swap() -> None:
+            unmount(point)
+            sh("mount", "-o", "loop", images[1], point)
+
+        cart.run(present, disk=Does(14, swap))
+        assert "destination in trouble" in cart.kinds() and not cart.is_met(present.card.id)
+        assert {p for p in tree(point) if not p.startswith("lost+found")} == {".nightloader-destination.json"}
+        cart.run(present)
+        (absent,) = [f for f in cart.ledger.findings() if f.kind == "destination absent"]
+        assert "another disk" in absent.what
+        assert {p for p in tree(point) if not p.startswith("lost+found")} == {".nightloader-destination.json"}
+        assert tree(cart.folder("a", present)) == pictures(12, MIB)
+    with mounted(images[0], tmp_path / "b"):
+        cart.check_claims()
         cart.run(present)
         assert cart.is_met(present.card.id)
         cart.check_claims()
@@ -227,6 +259,37 @@ def test_19_short_writes(tmp_path: Path) -> None:
     present = cart.take(fill(tmp_path / "card", files))
     cart.run(present, disk=Short())
     assert cart.is_met(present.card.id) and tree(cart.folder("a", present)) == files
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_19_the_kernel_writes_short_and_then_on(tmp_path: Path) -> None:
+    """A disk in memory that is nearly full takes a part of a write; room is made before the rest is written."""
+    short: list[int] = []
+
+    class Fills(Disk):
+        def create(self, folder, name):  # type: ignore[no-untyped-def]
+            fd = super().create(folder, name)
+            if folder.path.startswith(str(tmp_path / "b")) and not short:
+                filler.write_bytes(bytes(self.room(folder) - (1 << 20)))  # after the room was counted
+            return fd
+
+        def write(self, fd: int, view: memoryview) -> int:
+            done = super().write(fd, view)
+            if done < len(view):
+                short.append(done)
+                filler.unlink()
+            return done
+
+    with tmpfs(tmp_path / "b", "16m") as small:
+        filler = small / "filler"
+        cart = Cart(tmp_path)
+        files = {"CLIPS/T.MOV": some_bytes(1, 4 * MIB)}
+        present = cart.take(fill(tmp_path / "card", files))
+        cart.run(present, disk=Fills())
+        assert short and 0 < short[0] < 4 * MIB  # it really was the kernel's doing
+        assert cart.is_met(present.card.id) and tree(cart.folder("b", present)) == files
+        cart.check_claims()
 
 
 @needs_strace
@@ -344,24 +407,95 @@ def test_23_names_that_collide_on_a_folding_disk(tmp_path: Path) -> None:
         sh("losetup", "-d", loop)
 
 
-@needs_root
-@pytest.mark.needs_root
-@pytest.mark.parametrize("kind,size", [("ext4", 64), ("xfs", 320)])
-@pytest.mark.parametrize("moment", [3, 6, 9, 14, 20])
-def test_25_power_cut(tmp_path: Path, kind: str, size: int, moment: int) -> None:
-    """Every claim holds after the reboot; the rest is copied again."""
-    image = make_image(tmp_path / "b.img", size, kind)
+DISKS = pytest.mark.parametrize("kind,size", [("ext4", 64), ("xfs", 320)])
+
+
+def unlisted(cart: Cart, disk: Path) -> list[str]:
+    """Temporary files at a destination that no plan lists: nobody would ever remove them."""
+    planned = {p.temp for d in cart.ledger.destinations() for p in cart.ledger.planned(d.id)}
+    return [p for p in tree(disk) if p.endswith(".tmp") and p.rpartition("/")[2] not in planned]
+
+
+def power_cut(base: Path, kind: str, size: int, moment: int) -> None:
+    """The power goes as the n-th flush returns.  Every claim holds after the reboot; the rest is copied again."""
+    image = make_image(base / "b.img", size, kind)
     files = pictures(10, 300_000)
-    with mounted(image, tmp_path / "b") as point:
-        cart = Cart(tmp_path)
-        present = cart.take(fill(tmp_path / "card", files))
+    with mounted(image, base / "b") as point:
+        cart = Cart(base)
+        present = cart.take(fill(base / "card", files))
         cart.run(present, disk=Does(moment, lambda: cut_power(point)))
-        assert "destination in trouble" in cart.kinds() or cart.is_met(present.card.id)
-    with mounted(image, tmp_path / "b"):
+        assert {"destination in trouble", "not copied"} & cart.kinds() or cart.is_met(present.card.id)
+    with mounted(image, base / "b"):
         cart.check_claims()
+        assert unlisted(cart, base / "b") == []
         cart.run(present)
         assert cart.is_met(present.card.id) and tree(cart.folder("b", present)) == files
         cart.check_claims()
+    cart.store.close()
+
+
+@needs_root
+@pytest.mark.needs_root
+@DISKS
+@pytest.mark.parametrize("moment", [3, 6, 9, 14, 20])
+def test_25_power_cut(tmp_path: Path, kind: str, size: int, moment: int) -> None:
+    power_cut(tmp_path, kind, size, moment)
+
+
+@needs_root
+@pytest.mark.needs_root
+@pytest.mark.campaign
+@DISKS
+@pytest.mark.parametrize("moment", range(1, 61))
+def test_25_power_cut_at_every_flush(tmp_path: Path, kind: str, size: int, moment: int) -> None:
+    for n in range(int(os.environ.get("REPEAT", "1"))):
+        (tmp_path / str(n)).mkdir()
+        power_cut(tmp_path / str(n), kind, size, moment)
+
+
+class Spoils(Disk):
+    """One byte of every other file differs when it is read back, so that its temporary file is removed."""
+
+    def __init__(self, under: Path) -> None:
+        self.under, self.files = str(under), 0
+
+    def set_times(self, fd, folder, name, mtime_ns):  # type: ignore[no-untyped-def]
+        super().set_times(fd, folder, name, mtime_ns)
+        if folder.path.startswith(self.under):
+            self.files += 1
+            if self.files % 2:
+                os.pwrite(fd, bytes([os.pread(fd, 1, 500)[0] ^ 1]), 500)
+
+
+@needs_root
+@pytest.mark.needs_root
+@DISKS
+def test_25_a_plan_outlives_a_removal_that_is_not_flushed(tmp_path: Path, kind: str, size: int) -> None:
+    """Copies are void and their temporary files removed; the power goes before the system flushed anything of its
+    own accord.  What the cut brings back must still be listed."""
+    image = make_image(tmp_path / "b.img", size, kind)
+    files = pictures(10, 40_000)
+    with mounted(image, tmp_path / "b") as point:
+        cart = Cart(tmp_path)
+        present = cart.take(fill(tmp_path / "card", files))
+        planned: list[int] = []
+        real = cart.ledger.forget_plans
+
+        def forget(plans) -> None:  # type: ignore[no-untyped-def]
+            real(plans)
+            if not planned:  # right after the first batch's plans have gone
+                planned.append(len(list(plans)))
+                cut_power(point)
+
+        cart.ledger.forget_plans = forget  # type: ignore[method-assign]
+        cart.run(present, disk=Spoils(tmp_path / "b"))
+        assert planned
+        cart.ledger.forget_plans = real  # type: ignore[method-assign]
+    with mounted(image, tmp_path / "b"):
+        cart.check_claims()
+        assert unlisted(cart, tmp_path / "b") == []
+        cart.run(present)
+        assert cart.is_met(present.card.id) and tree(cart.folder("b", present)) == files
 
 
 def test_a_destination_folder_replaced_by_a_link_is_not_followed(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Row 25 on real FAT: a User Mode Linux with the kernel's own vfat driver, its power cut by SIGKILL.
+"""Rows 25 and 14 on real FAT: a User Mode Linux with the kernel's own vfat driver, its power cut by SIGKILL.
 
 A rename on vfat makes a directory entry without length or first cluster, which only a second flush of the file
 writes (Linux fs/fat/namei_vfat.c, vfat_rename); the naive copy shows that the injection finds exactly that.
@@ -102,7 +102,7 @@ def wait_for(printed: Path, word: str, seconds: float = 90.0) -> str:
 WANTED = {path.rpartition("/")[2]: data for path, data in FILES.items()}
 
 
-def test_a_copy_without_the_second_flush_is_lost(tmp_path: Path) -> None:
+def test_25_a_copy_without_the_second_flush_is_lost(tmp_path: Path) -> None:
     """The control: were this to pass unharmed, the test below would prove nothing."""
     machine = Machine(tmp_path)
     with machine.running("naive") as printed:
@@ -111,7 +111,7 @@ def test_a_copy_without_the_second_flush_is_lost(tmp_path: Path) -> None:
     assert sum(found.get(name) != data for name, data in WANTED.items()) >= 10
 
 
-def test_everything_claimed_stands_after_the_cut(tmp_path: Path) -> None:
+def test_25_everything_claimed_stands_after_the_cut(tmp_path: Path) -> None:
     machine = Machine(tmp_path)
     with machine.running("copy") as printed:
         wait_for(printed, "ENDED 60")
@@ -142,11 +142,27 @@ def cut_and_finished(root: Path, seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_cut_in_the_middle_every_claim_is_true_and_the_rest_follows(tmp_path: Path, seed: int) -> None:
+def test_25_cut_in_the_middle_every_claim_is_true_and_the_rest_follows(tmp_path: Path, seed: int) -> None:
     cut_and_finished(tmp_path, seed)
 
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("seed", range(3, 33))
-def test_cut_in_the_middle_over_and_over(tmp_path: Path, seed: int) -> None:
+def test_25_cut_in_the_middle_over_and_over(tmp_path: Path, seed: int) -> None:
     cut_and_finished(tmp_path, seed)
+
+
+def test_14_a_file_of_six_gibibytes_is_refused_before_its_first_byte(tmp_path: Path) -> None:
+    """FAT's size field has 32 bits (Microsoft, FAT32 File System Specification 1.03).  The kernel's own vfat is the
+    destination; the other files of the card are copied."""
+    machine = Machine(tmp_path)
+    huge = machine.card / "HUGE" / "T001.MOV"
+    huge.parent.mkdir()
+    with huge.open("wb") as out:
+        out.truncate(6 << 30)
+    with machine.running("large") as printed:
+        said = wait_for(printed, "ENDED").partition("ENDED")[2]
+        time.sleep(0.2)
+    assert said.startswith(" 60 ['DCIM'] False") and said.count("6,442,450,944 bytes can never lie") == 2, said
+    for image, name in enumerate("ab"):
+        assert machine.stored(image, f"found-{name}") == WANTED

@@ -73,5 +73,9 @@ def _add(args: argparse.Namespace) -> int:
             others=[d.path for d in settings.destinations],
             watch=list(settings.watch.places),
         )
+        found = record.id in services.cards.found_again()
+    if found:
+        print(f"{record.path} was declared lost; `watch` has its copies read again before they count.")
+        return EXIT_WELL
     print(f"Added {record.path}; copies owed to it are made by `watch` ({FILE_NAME} names it now).")
     return EXIT_WELL

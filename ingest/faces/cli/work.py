@@ -32,7 +32,8 @@ def stopping() -> Iterator[threading.Event]:
 
     def handle(number: int, frame: object) -> None:
         del number, frame
-        stop.set()
+        # Not here: the interrupted code may be inside this very event, whose lock would then be waited for for ever.
+        threading.Thread(target=stop.set, name="stop").start()
 
     before = {s: signal.signal(s, handle) for s in (signal.SIGINT, signal.SIGTERM)}
     try:

@@ -24,10 +24,11 @@ from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
 from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
-from ingest.steps.audit.stage import after_a_stop
+from ingest.steps.audit.stage_last_claims import after_a_stop, read_found
 from ingest.steps.cards.stage import Lookout
 from ingest.steps.copying.plan import CopySettings, Twice
-from ingest.steps.copying.stage import Copier, Progress
+from ingest.steps.copying.stage import Copier
+from ingest.steps.copying.stage_state import Progress
 
 PROGRESS_S = 0.5  # how often a card's figures are asked of the ledger
 HOLDS_UP_S = 600.0  # a place that grows for longer no longer keeps others from being merged
@@ -54,7 +55,7 @@ class Loader:
         self.lookout = Lookout(
             services.disk, services.cards, services.clock, settle_s=settings.watch.settle_s,
             day=lambda: production_day(settings, services.clock.now()),
-            avoid=[d.path for d in settings.destinations],
+            avoid=[d.path for d in settings.destinations], stop=services.stop,
         )
         self.copier = Copier(
             services.disk, services.cards, services.clock,
@@ -62,7 +63,7 @@ class Loader:
                 digests=tuple(d for d in settings.copying.digests if d != "xxh3_128"),
                 read_twice=Twice(settings.copying.read_twice),
             ),
-            show=services.show, progress=self._progress, rank=deciding.rank(services),
+            show=services.show, progress=self._progress, rank=deciding.rank(services), claiming=self._claiming,
         )
         self.desk = Desk(services)
         self.wake: Callable[[], None] = lambda: None
@@ -71,6 +72,11 @@ class Loader:
         self._copying: threading.Thread | None = None
         self._failure: Exception | None = None
         self._shown: dict[str, tuple[str, float]] = {}
+
+    def _claiming(self, destination: str, files: int) -> None:
+        """A log that cannot be written stops claims: both lie on the cart's own disk."""
+        self.services.log.info("verified", destination=destination, files=files)
+        journal.must_be_kept()
 
     def _progress(self, progress: Progress) -> None:
         now = self.services.clock.steady_s()
@@ -104,8 +110,7 @@ class Loader:
             for card in present:
                 self.copier.add(card)
             return
-        if self._failure is not None:
-            raise self._failure
+        self.check()
         records = self.services.cards.destinations()
 
         def work() -> None:
@@ -122,12 +127,16 @@ class Loader:
         self._copying = threading.Thread(target=work, name="copier")
         self._copying.start()
 
+    def check(self) -> None:
+        """Raises what stopped the copying for good: the ledger or the log cannot be written."""
+        if self._failure is not None:
+            raise self._failure
+
     def join(self) -> None:
         if self._copying is not None:
             self._copying.join()
             self._copying = None
-        if self._failure is not None:
-            raise self._failure
+        self.check()
 
 
 def run(
@@ -191,8 +200,11 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
         tried: object = None
         arriving, unfinished = Arriving(), Unfinished(drain=drain)
         claims = LastClaims(services)
+        found = FoundAgain(services, wakeups.wake)
         while not stop.is_set():
             manager.say("WATCHDOG=1")
+            loader.check()
+            found.look()
             if not loader.copying:
                 claims.read(services)
             sight = loader.lookout.look(places)
@@ -219,7 +231,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             requests.serve(quiet=not loader.copying and not loader.desk.is_due())
             if worked or not loader.copying:
                 notices.look()
-            if drain and quiet and not requests.at_work:
+            if drain and quiet and not requests.at_work and not found.at_work:
                 break
             # A heavy pass is not repeated at once while copies keep coming: it would starve the copier.
             pause = settings.watch.rescan_s if not drain else min(settings.watch.rescan_s, 0.2)
@@ -227,7 +239,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
                 stop.wait(min(30.0, 2 * took))
             if manager.beat_s is not None:
                 pause = min(pause, manager.beat_s)
-            wakeups.wait(pause)
+            wakeups.wait(pause, stop)
     finally:
         manager.say("STOPPING=1")
         if page is not None:
@@ -235,6 +247,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
         if stop.is_set():
             services.worker.close()
         requests.close()
+        found.close()
         loader.join()
         wakeups.close()
         notices.close()
@@ -309,6 +322,35 @@ class Unfinished:
             return False
         self._tries, self._since = self._tries + 1, None
         return True
+
+
+class FoundAgain:
+    """A disk declared lost that was added again: all its copies are read, in a thread, before it counts."""
+
+    def __init__(self, services: Services, wake: Callable[[], None]) -> None:
+        self._services, self._wake = services, wake
+        self._thread: threading.Thread | None = None
+
+    @property
+    def at_work(self) -> bool:
+        return self._thread is not None and self._thread.is_alive()
+
+    def look(self) -> None:
+        if not self.at_work and (owed := self._services.cards.found_again()):
+            self._thread = threading.Thread(target=self._read, args=(owed,), name="found again", daemon=True)
+            self._thread.start()
+
+    def _read(self, owed: dict[str, str]) -> None:
+        try:
+            for id, since in owed.items():
+                if read_found(self._services, id, since):
+                    self._wake()
+        except LedgerUnusable as error:  # whoever copies meets it too, and stops
+            self._services.log.error("found disk not read", error=str(error))
+
+    def close(self) -> None:
+        if self._thread is not None:
+            self._thread.join(timeout=5.0)
 
 
 class Arriving:

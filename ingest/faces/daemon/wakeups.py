@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 from collections.abc import Sequence
 from typing import Any
 
 from ingest.machinery.disk.volumes import MountWatch
+
+GLANCE_S = 0.5  # how long a polite stop may go unseen
 
 
 class Wakeups:
@@ -28,11 +31,14 @@ class Wakeups:
     def wake(self) -> None:
         self._flag.set()
 
-    def wait(self, timeout_s: float) -> bool:
-        """True if woken, False after the time."""
-        woken = self._flag.wait(timeout_s)
-        self._flag.clear()
-        return woken
+    def wait(self, timeout_s: float, stop: threading.Event) -> bool:
+        """True if woken, False after the time, or once everything should end."""
+        until = time.monotonic() + timeout_s
+        while not stop.is_set() and (left := until - time.monotonic()) > 0:
+            if self._flag.wait(min(left, GLANCE_S)):
+                self._flag.clear()
+                return True
+        return False
 
     def close(self) -> None:
         self._closed.set()

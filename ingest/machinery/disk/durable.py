@@ -8,7 +8,6 @@ durable; ``ended`` when it is certainly gone or named.
 from __future__ import annotations
 
 import contextlib
-import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -17,6 +16,7 @@ from ingest.machinery.disk.destinations import OpenDestination
 from ingest.machinery.disk.files import POSIX, Disk, Folder, write_all
 from ingest.machinery.disk.hashing import digest_of
 from ingest.machinery.disk.readback import read_from_device
+from ingest.machinery.disk.temporary import remove_temps, temp_name
 from ingest.records.cards import Proof
 
 Hook = Callable[[str, str], None]  # (folder relative to the destination's root, temporary name)
@@ -24,11 +24,6 @@ Hook = Callable[[str, str], None]  # (folder relative to the destination's root,
 
 def _nothing(_folder: str, _temp: str) -> None:
     return
-
-
-def temp_name() -> str:
-    """A name of our own, short enough for every file system."""
-    return f".nl-{secrets.token_hex(8)}.tmp"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -141,13 +136,10 @@ def _close(disk: Disk, temp: OpenTemp) -> None:
 
 
 def abandon(disk: Disk, destination: OpenDestination, temp: OpenTemp, *, ended: Hook = _nothing) -> None:
-    """Close and remove it; if that fails the plan still lists it."""
+    """Close and remove it; the plan lists it until that is flushed."""
     _close(disk, temp)
     try:
-        with destination.folders.hold(temp.folder) as folder:
-            disk.unlink(folder, temp.name)
-    except FileNotFoundError:
-        pass
+        remove_temps(disk, destination.folders, temp.folder, [temp.name])
     except OSError:
         return
     ended(temp.folder, temp.name)

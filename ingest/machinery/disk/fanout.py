@@ -34,6 +34,7 @@ from ingest.machinery.disk.files import POSIX, Disk, Folder, write_all
 from ingest.machinery.disk.folders import Folders
 from ingest.machinery.disk.hashing import ALWAYS
 from ingest.machinery.disk.readback import Buffer, read_from_device
+from ingest.machinery.disk.temporary import remove_temps
 from ingest.records.cards import Proof
 
 PIECE = 4 << 20
@@ -295,12 +296,10 @@ class Lane:
         delivery.settle(result, temp_gone)
 
     def _remove(self, delivery: Delivery, beat: Beat) -> bool:
-        """Remove the temporary file; True if it is certainly gone."""
+        """Remove the temporary file; True if it is certainly gone, also after a power cut."""
         try:
-            with beat, self._folders.hold(delivery.target.folder) as folder:
-                self._disk.unlink(folder, delivery.target.temp)
-        except FileNotFoundError:
-            return True
+            with beat:
+                remove_temps(self._disk, self._folders, delivery.target.folder, [delivery.target.temp])
         except OSError:
             return False  # the plan still lists it: removed when the destination is next opened
         return True
@@ -436,7 +435,8 @@ class Lane:
         for p in batch:
             if id(p) in failed:
                 self._unname(p, beat)
-                self._settle(p.delivery, failed[id(p)], True)
+                # The folder could not be flushed, so the rename may be undone: the plan must outlive it.
+                self._settle(p.delivery, failed[id(p)], p.found)
         arrived = [
             (p.delivery, Arrived(back_digest=p.back, proof=p.proof, found=p.found,
                                  folder_synced=synced[p.delivery.target.folder]))
@@ -476,7 +476,8 @@ class Lane:
         return synced
 
     def _unname(self, p: _Proven, beat: Beat) -> None:
-        """A file whose data or name could not be flushed goes; it is copied again, not flushed again."""
+        """A file whose data or name could not be flushed goes; it is copied again, not flushed again.  Its plan ends
+        only once the folder is flushed (``_remove``)."""
         if not p.found:
             with contextlib.suppress(OSError), beat, self._folders.hold(p.delivery.target.folder) as folder:
                 self._disk.unlink(folder, p.delivery.target.final)

@@ -14,6 +14,7 @@ from ingest.machinery.disk.fanout import Beat
 
 T = TypeVar("T")
 TICK_S = 0.5
+STOP_S = 5.0  # how long a call may stand still once everything should end
 
 
 class Hung(Exception):
@@ -24,8 +25,13 @@ class Watcher:
     """Tells which beats have been inside one call for too long.  Call ``tick`` every ``TICK_S`` seconds."""
 
     def __init__(self, hang_s: float, tick_s: float = TICK_S) -> None:
+        self._tick_s = tick_s
         self._limit = max(1, round(hang_s / tick_s))
         self._seen: dict[Beat, tuple[int, int]] = {}
+
+    def hurry(self) -> None:
+        """From now on nobody is waited for longer than ``STOP_S``."""
+        self._limit = min(self._limit, max(1, round(STOP_S / self._tick_s)))
 
     def tick(self, beats: Iterable[Beat]) -> list[Beat]:
         stuck = []
@@ -61,10 +67,12 @@ class Ask(Generic[T]):
         finally:
             self._done.set()
 
-    def answer(self, hang_s: float) -> T:
-        """The call's result or its exception; Hung if it stands still for ``hang_s``."""
+    def answer(self, hang_s: float, stop: threading.Event | None = None) -> T:
+        """The call's result or its exception; Hung if it stands still for ``hang_s``, sooner once ``stop`` is set."""
         watcher = Watcher(hang_s)
         while not self._done.wait(TICK_S):
+            if stop is not None and stop.is_set():
+                watcher.hurry()
             if watcher.tick([self.beat]):
                 raise Hung
         if self._error:

@@ -97,6 +97,7 @@ class Landed:
     temp: str = ""
 
 
+_FOUND = "found again "
 _CARDS = """
 SELECT c.id, c.label, c.roll, c.day, c.folder, c.volume_id, c.first_seen_utc,
        coalesce(s.last_utc, c.first_seen_utc), coalesce(s.generation, 1), coalesce(s.whole, 0), s.ended,
@@ -157,6 +158,22 @@ class CardLedger:
     def declare_lost(self, destination_id: str, utc: str) -> None:
         with self._store.transaction() as db:
             db.execute("UPDATE destinations SET lost_utc=? WHERE id=?", (utc, destination_id))
+
+    def find_again(self, destination_id: str, utc: str) -> None:
+        """A disk declared lost is here again; it counts once all its copies were read after this moment."""
+        with self._store.transaction() as db:
+            db.execute("INSERT OR IGNORE INTO settings(key, value) VALUES(?,?)", (f"{_FOUND}{destination_id}", utc))
+
+    def found_again(self) -> dict[str, str]:
+        """Destination ids -> since when, of disks found again whose copies were not all read yet."""
+        rows = self._store.query("SELECT key, value FROM settings WHERE key GLOB ?", (f"{_FOUND}*",))
+        return {key[len(_FOUND):]: utc for key, utc in rows}
+
+    def counts_again(self, destination_id: str) -> None:
+        """Every copy claimed at a disk found again was read; it is a destination like the others."""
+        with self._store.transaction() as db:
+            db.execute("UPDATE destinations SET lost_utc=NULL, replaced_by=NULL WHERE id=?", (destination_id,))
+            db.execute("DELETE FROM settings WHERE key=?", (f"{_FOUND}{destination_id}",))
 
     # -- cards and sightings
 
@@ -414,13 +431,14 @@ class CardLedger:
     # -- troubles
 
     def trouble(self, troubles: Iterable[Trouble], utc: str) -> None:
-        """Add or renew; the first time stays."""
+        """Add or renew; the first time stays.  Words may quote names from a card: they are stored as a person may
+        read them, and as the ledger can hold them."""
         with self._store.transaction() as db:
             db.executemany(
                 "INSERT INTO troubles VALUES(?,?,?,?,?,?,?,?) ON CONFLICT DO UPDATE SET severity=excluded.severity,"
                 " what=excluded.what, next=excluded.next",
-                ((t.kind, t.card_id, os.fsencode(t.path), t.destination_id, str(t.severity), t.what, t.next, utc)
-                 for t in troubles),
+                ((t.kind, t.card_id, os.fsencode(t.path), t.destination_id, str(t.severity), shown(t.what),
+                  shown(t.next), utc) for t in troubles),
             )
 
     def no_trouble(self, keys: Iterable[Trouble]) -> None:

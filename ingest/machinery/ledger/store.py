@@ -23,6 +23,8 @@ from typing import Any
 from ingest.errors import LedgerBusy, LedgerUnusable
 from ingest.machinery.ledger.schema import MIGRATIONS, NEWEST
 
+NO_ROOM_BYTES = 256 << 10  # less is too little for the ledger's own log and shared memory
+
 
 class Store:
     """One ledger file.  ``query`` reads, ``transaction`` writes; both raise LedgerUnusable on damage."""
@@ -37,10 +39,7 @@ class Store:
         try:
             self._migrate(fresh)
         except sqlite3.DatabaseError as error:
-            raise LedgerUnusable(
-                f"the ledger cannot be read ({error}).", item=str(path),
-                next="Move it aside and run `nightloader adopt` on a destination to rebuild it.",
-            ) from error
+            raise self._damaged(error) from error
 
     def _connect(self) -> sqlite3.Connection:
         connection = getattr(self._local, "connection", None)
@@ -164,10 +163,21 @@ class Store:
         self.unlock()
 
     def _damaged(self, error: sqlite3.DatabaseError) -> LedgerUnusable:
-        return LedgerUnusable(
-            f"the ledger cannot be used ({error}).", item=str(self.path),
-            next="Check the cart's own disk; if the file is damaged, move it aside and run `nightloader adopt`.",
-        )
+        """Only a file that SQLite itself calls damaged may be moved aside: a full disk mends with room."""
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the primary code, SQLite documentation, "Result Codes"
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            next = "Move it aside (keep it) and run `nightloader adopt` on a destination to rebuild it."
+        elif code == sqlite3.SQLITE_FULL or self._room() < NO_ROOM_BYTES:
+            next = "The cart's own disk is full: make room on it and start again. The ledger stays where it is."
+        else:
+            next = "Check the cart's own disk (errors, permissions, mounted read-only) and start again."
+        return LedgerUnusable(f"the ledger cannot be used ({error}).", item=str(self.path), next=next)
+
+    def _room(self) -> int:
+        try:
+            return shutil.disk_usage(self.path.parent).free
+        except OSError:
+            return NO_ROOM_BYTES
 
 
 def _statements(script: str) -> Iterator[str]:

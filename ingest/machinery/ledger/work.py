@@ -13,6 +13,7 @@ from typing import Any
 from ingest.machinery.ledger.store import Store
 from ingest.records.codes import SeenCode
 from ingest.records.findings import Finding
+from ingest.records.names import shown
 from ingest.records.sights import SeenThing
 from ingest.records.stills import StillHeader, StillLook
 from ingest.records.views import View
@@ -296,7 +297,11 @@ class WorkLedger:
     # findings ----------------------------------------------------------------
     def set_findings(self, source: str, findings: Sequence[Finding], utc: str) -> tuple[Finding, ...]:
         """What ``source`` finds now: new ones open, known ones stay, missing ones close.  Answers the new."""
-        now = {f.key: f for f in findings}
+        # Names from a card may stand in any of these words.
+        plain = (
+            dataclasses.replace(f, item=shown(f.item), what=shown(f.what), next=shown(f.next)) for f in findings
+        )
+        now = {f.key: f for f in plain}
         with self.store.transaction() as t:
             known = {
                 key for (key,) in t.execute(

@@ -7,37 +7,33 @@ counting, and the copier owes it again only when a person has seen the finding.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import threading
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from ingest import __version__
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.clock import utc_of_seconds
-from ingest.machinery.disk.destinations import OpenDestination, find_destination, is_there
+from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.folders import list_tree
-from ingest.machinery.disk.readback import Buffer, read_from_device
-from ingest.machinery.ledger.cards import Trouble
 from ingest.machinery.ledger.work import Output
 from ingest.records.audit_paper import AuditReport, CoverageLine, Mark, ProbeLine, SetupLine
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, EntryKind
-from ingest.records.findings import Finding, Severity
+from ingest.records.findings import Finding
 from ingest.records.papers import PaperFinding
 from ingest.services import Services
-from ingest.steps.audit.comparison import Difference, compare, some
+from ingest.steps.audit.comparison import Difference, compare
 from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Package, Reread, Unfiled
 from ingest.steps.audit.forecast import disks_full
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
+from ingest.steps.audit.stage_last_claims import end_withdrawn
+from ingest.steps.audit.stage_rereading import Rereading, reread
 from ingest.steps.audit.verdict import CardVerdict, Policy, disk_names, judge_card, tally
 from ingest.steps.setups.expected import read_expected
 
-BATCH = 256
-WITHDRAWN = "claim withdrawn"
-LAST_CLAIMS, LAST_BYTES = 1000, 4 << 30  # the newest claims of a destination that a stop may have undone
 NOT_READ_AGAIN = frozenset({"show log"})
 
 
@@ -49,27 +45,6 @@ class Audited:
     report: AuditReport
     started_utc: str
     read: Mapping[tuple[str, str], Mapping[str, tuple[int, Mapping[str, str]]]]
-
-
-@dataclass(slots=True)
-class _Reading:
-    """What one thread has read at one destination."""
-
-    destination_id: str
-    files: int = 0
-    size_bytes: int = 0
-    until_utc: str = ""
-    interrupted: bool = False
-    differed: list[tuple[str, str]] = field(default_factory=list)
-    unreadable: list[tuple[str, str]] = field(default_factory=list)
-    read: dict[str, dict[str, tuple[int, dict[str, str]]]] = field(default_factory=dict)
-
-    def done(self) -> Reread:
-        return Reread(
-            destination_id=self.destination_id, files=self.files, size_bytes=self.size_bytes,
-            until_utc=self.until_utc, interrupted=self.interrupted, differed=tuple(self.differed),
-            unreadable=tuple(self.unreadable),
-        )
 
 
 def run(
@@ -107,7 +82,7 @@ def run(
         for destination in opened:
             destination.close()
     if full:
-        _end_withdrawn(services, rereads, differences)
+        end_withdrawn(services, rereads, differences)
     names = disk_names(present)
     verdicts = [
         judge_card(
@@ -119,57 +94,6 @@ def run(
     return Audited(
         report=judge(evidence), started_utc=started,
         read={(r.destination_id, card): found for r in rereads for card, found in r.read.items()},
-    )
-
-
-def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[str]:
-    """Read the last claims at these destinations again, from the device, after a stop without an end (a power cut,
-    a kill): a file system without a journal may have lost what was flushed last.
-
-    A claim that no longer holds is withdrawn and told, so that the file is owed again; nothing is overwritten.
-    Answers the ids that were read; the others are not here now, or the reading was stopped.
-    """
-    done = set()
-    folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
-    for record in services.cards.destinations():
-        if record.id not in destination_ids:
-            continue
-        try:
-            destination = find_destination(services.disk, record.path, record.id)
-        except DestinationUnavailable:
-            continue
-        with contextlib.closing(destination):
-            newest = services.cards.copies_at(record.id, newest=LAST_CLAIMS)
-            last = share(((c, c.size_bytes) for c in newest), LAST_BYTES)
-            # What still holds is no new fact: the same cards end in the same papers, stopped or not.
-            reading = _one_destination(
-                services, destination, last, (), folders, services.stop, lambda _: None, keep=False
-            )
-            if reading.interrupted or not is_there(services.disk, destination):
-                continue  # that files could not be read says nothing of them
-        done.add(record.id)
-        lost = {*reading.differed, *reading.unreadable}
-        for copy in last:
-            if (copy.card_id, copy.stored_path) in lost:
-                services.cards.withdraw_copy(copy.card_id, copy.path, copy.generation, record.id)
-        if lost:
-            services.cards.trouble([Trouble(
-                kind=WITHDRAWN, destination_id=record.id, severity=Severity.PERSON,
-                what=f"{len(lost)} files verified here shortly before the last stop are no longer as they were: "
-                f"{some(path for _, path in sorted(lost))}.",
-                next="They are copied again from the card, or from another verified copy. Check this disk with the "
-                "system's own tool for file systems, keep the cards, then run `audit --full`, which ends this finding.",
-            )], services.clock.utc())
-        services.log.info("read again after a stop", destination=record.path, files=reading.files, lost=len(lost))
-    return done
-
-
-def _end_withdrawn(services: Services, rereads: Sequence[_Reading], differences: Sequence[Difference]) -> None:
-    """A disk that was read whole and is as it should be has answered for what a stop undid."""
-    odd = {d.destination_id for d in differences if d.missing or d.changed}
-    odd |= {r.destination_id for r in rereads if r.interrupted or r.differed or r.unreadable}
-    services.cards.no_trouble(
-        Trouble(kind=WITHDRAWN, destination_id=r.destination_id) for r in rereads if r.destination_id not in odd
     )
 
 
@@ -214,7 +138,7 @@ def _read_again(
     services: Services, opened: Sequence[OpenDestination], cards: Sequence[CardRecord],
     copies: Mapping[str, Sequence[CopyFact]], days: Sequence[str], full: bool, stop: threading.Event,
     progress: Callable[[str], None],
-) -> list[_Reading]:
+) -> list[Rereading]:
     here = {d.id for d in opened}
     held = []
     for card in cards:
@@ -246,85 +170,10 @@ def _read_again(
             outputs[output.destination_id].append(output)
     with ThreadPoolExecutor(max_workers=max(1, len(opened))) as pool:
         runs = [
-            pool.submit(_one_destination, services, d, todo[d.id], outputs[d.id], folders, stop, progress)
+            pool.submit(reread, services, d, todo[d.id], outputs[d.id], folders, stop, progress)
             for d in opened
         ]
         return [r.result() for r in runs]
-
-
-def _one_destination(
-    services: Services, destination: OpenDestination, copies: Sequence[CopyFact], outputs: Sequence[Output],
-    folders: Mapping[str, str], stop: threading.Event, progress: Callable[[str], None], *, keep: bool = True,
-) -> _Reading:
-    """Every copy and own file read from the device; ``keep`` stores each reading of a copy as a fact."""
-    reading = _Reading(destination_id=destination.id)
-    buffer = Buffer()
-    batch: list[tuple[CopyFact, str, str, str]] = []
-    try:
-        for n, copy in enumerate(copies):
-            if stop.is_set():
-                reading.interrupted = True
-                break
-            path = f"{folders[copy.card_id]}/{copy.stored_path}"
-            digest, proof = _read(services, destination, path, buffer)
-            expected = copy.source_digest.rpartition(":")[2]
-            _note(reading, copy.card_id, copy.stored_path, digest, expected, copy.size_bytes)
-            if keep:
-                batch.append((copy, digest, proof, services.clock.utc()))
-            if digest:
-                found = (copy.size_bytes, {"xxh3_128": digest})
-                reading.read.setdefault(copy.card_id, {})[copy.stored_path] = found
-            if len(batch) >= BATCH:
-                services.cards.record_reread(batch)
-                batch = []
-                progress(f"{destination.path}: {n + 1:,} of {len(copies):,} files read again")
-        services.cards.record_reread(batch)
-        if not stop.is_set():
-            _own_files(services, destination, outputs, reading, buffer, stop)
-    finally:
-        buffer.close()
-    reading.until_utc = services.clock.utc()
-    return reading
-
-
-def _own_files(
-    services: Services, destination: OpenDestination, outputs: Sequence[Output], reading: _Reading, buffer: Buffer,
-    stop: threading.Event,
-) -> None:
-    """Merged pictures and papers are read again every time: they are few."""
-    for output in outputs:
-        if stop.is_set():
-            reading.interrupted = True
-            return
-        digest, _ = _read(services, destination, output.path, buffer)
-        _note(reading, "", output.path, digest, output.digest.rpartition(":")[2], output.size_bytes)
-        services.work.set_output(replace(
-            output, reread_utc=services.clock.utc(), reread_digest=f"xxh3_128:{digest}" if digest else ""
-        ))
-
-
-def _note(reading: _Reading, owner: str, path: str, digest: str, expected: str, size_bytes: int) -> None:
-    reading.files += 1
-    reading.size_bytes += size_bytes
-    if not digest:
-        reading.unreadable.append((owner, path))
-    elif digest != expected:
-        reading.differed.append((owner, path))
-
-
-def _read(services: Services, destination: OpenDestination, path: str, buffer: Buffer) -> tuple[str, str]:
-    """(digest, proof) as the device returns it now; ("", "") for missing or unreadable."""
-    folder_path, _, name = path.rpartition("/")
-    volume = destination.volume
-    try:
-        with destination.folders.hold(folder_path) as folder:
-            digests, proof = read_from_device(
-                services.disk, folder, name, filesystem=volume.filesystem, device=volume.device, buffer=buffer
-            )
-        return digests.digest, str(proof)
-    except OSError as error:
-        services.log.warning("cannot be read again", destination=destination.path, path=path, error=str(error))
-        return "", ""
 
 
 # Where the log, the camera department's report (read as a log), the clips' own headers and the cards disagree.

@@ -7,6 +7,7 @@ look makes the same ones.  Cards are opened for reading only.
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -79,8 +80,9 @@ class Lookout:
 
     def __init__(
         self, disk: Disk, ledger: CardLedger, clock: Clock, *, day: Callable[[], str], settle_s: float = 10.0,
-        hang_s: float = 60.0, avoid: Collection[str] = (),
+        hang_s: float = 60.0, avoid: Collection[str] = (), stop: threading.Event | None = None,
     ) -> None:
+        self._stop = stop or threading.Event()
         self._disk, self._ledger, self._clock, self._day = disk, ledger, clock, day
         self._settle_s, self._hang_s = settle_s, hang_s
         self._avoid = {os.path.realpath(p) for p in avoid}
@@ -163,9 +165,11 @@ class Lookout:
         """One listing, waited for as long as it gets on.  None: nothing there, or an empty plain folder."""
         ask = self._memory.stuck.get(root) or Ask(lambda beat: self._list(root, beat))
         try:
-            seen = ask.answer(1.0 if root in self._memory.stuck else self._hang_s)
+            seen = ask.answer(1.0 if root in self._memory.stuck else self._hang_s, self._stop)
         except Hung:
             self._memory.stuck[root] = ask
+            if self._stop.is_set():  # everything ends: that nobody waited says nothing about the card
+                raise CardGone("it was not waited for.", item=root, retry=True) from None
             self._ledger.trouble([Trouble(
                 kind="card does not answer", path=root, what="it has not answered for a while.",
                 next="Pull the card and plug it in again; try another reader.")], self._clock.utc())

@@ -33,6 +33,31 @@ def owed(files: Sequence[FileRecord], copies: Iterable[CopyFact], destinations: 
     return tuple(Owed(file=f, destinations=lacking[f.row]) for f in in_order(files) if lacking[f.row])
 
 
+def still_to_try(
+    jobs: Iterable[Owed], tries: Mapping[tuple[int, str], int], reads: Mapping[int, int], limit: int
+) -> tuple[Owed, ...]:
+    """Those not tried too often: ``tries`` counts by (file's row, destination), ``reads`` failed readings by row."""
+    open_to = (
+        Owed(file=j.file, destinations=tuple(d for d in j.destinations if tries.get((j.file.row, d), 0) < limit))
+        for j in jobs if reads.get(j.file.row, 0) < limit
+    )
+    return tuple(j for j in open_to if j.destinations)
+
+
+def from_copies(
+    jobs: Iterable[Owed], copies: Sequence[CopyFact], present: Sequence[str], bad: Mapping[int, int]
+) -> dict[str, list[tuple[Owed, CopyFact]]]:
+    """By destination to read from: each file with the copy to take.  ``bad`` counts, by row, the best copies of a
+    file that did not read as they were proven: the next best is taken."""
+    out: dict[str, list[tuple[Owed, CopyFact]]] = {}
+    for job in jobs:
+        found = sources(job.file, copies, present)
+        n = bad.get(job.file.row, 0)
+        if n < len(found):
+            out.setdefault(found[n].destination_id, []).append((job, found[n]))
+    return out
+
+
 def in_order(files: Sequence[FileRecord]) -> tuple[FileRecord, ...]:
     """Perishables first; of one path the older generation first."""
     by_path: dict[str, list[FileRecord]] = {}

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from ingest.machinery.disk.files import Disk
 from ingest.steps.copying.plan import CopySettings, Twice
-from ingest.steps.copying.stage import Turns, all_stills_settled
+from ingest.steps.copying.stage import all_stills_settled
+from ingest.steps.copying.stage_state import Turns
 from tests.cart import Cart, fill, small_card, some_bytes, tree
 
 
