@@ -122,6 +122,49 @@ class ChartColour:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class PixelSettings:
+    """The settings that change a merged picture; those of the cart (memory, workers) do not."""
+
+    colour_space: str
+    reference_exposure_s: float
+    reference_f_number: float
+    reference_iso: float
+    chart_colour: bool
+
+    def __post_init__(self) -> None:
+        if self.colour_space not in COLOUR_SPACES:
+            raise ValueError(f"unknown colour space {self.colour_space!r}; known: {', '.join(COLOUR_SPACES)}")
+        if not min(self.reference_exposure_s, self.reference_f_number, self.reference_iso) > 0:
+            raise ValueError("a reference exposure is above zero in time, f-number and ISO")
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> PixelSettings:
+        numbers = ("reference_exposure_s", "reference_f_number", "reference_iso")
+        return cls(colour_space=str(value["colour_space"]), chart_colour=bool(value["chart_colour"]),
+                   **{name: float(value[name]) for name in numbers})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Again:
+    """A person asked for a probe to be merged again.  ``token`` tells one asking from the next; "" takes an asking
+    back, and the probe is merged as it always was.  ``settings`` are those to use, None for the show's own."""
+
+    token: str = ""
+    settings: PixelSettings | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        return {"token": self.token, "settings": self.settings.to_json() if self.settings is not None else None}
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> Again:
+        settings = value.get("settings")
+        return cls(token=str(value.get("token", "")), settings=PixelSettings.from_json(settings) if settings else None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class MergeRequest:
     """What the job ``merge`` is asked.
 
