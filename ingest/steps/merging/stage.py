@@ -35,6 +35,7 @@ from ingest.services import Services
 
 PROGRAM = f"nightloader {__version__}"
 ASKED = "merge again"  # the kind of decision by which a person asks for it
+_BEGUN = "merging again"
 TRIES = 2
 FRAMES_AT_LEAST = 2
 _BEAT_S = 1.0
@@ -199,12 +200,18 @@ class Merging:
             return Standing(view=view, version=known.version, made=known)
         current = next((f for f in facts if f.superseded_utc is None), None)
         if current is not None and self._wanted(view, _how(current), 0).signature == current.signature:
-            return Standing(view=view, version=current.version, made=current,
-                            redo=replace(wanted, beside=True) if known is None else None,
+            redo = replace(wanted, beside=True, version=max(after, self._not_before(view, again)))
+            return Standing(view=view, version=current.version, made=current, redo=redo if known is None else None,
                             refused=known.trouble if known is not None and again.token else "")
         if known is not None:
             wanted = replace(wanted, version=known.version)
         return Standing(view=view, version=wanted.version, owed=wanted)
+
+    def _not_before(self, view: View, again: Again) -> int:
+        """A version that another asking began and never finished may have left its file: its number is not used
+        again.  The same asking goes on with the same number, and finds its own file equal."""
+        version, _, token = (self._services.work.recall(f"{_BEGUN}|{view.id}") or "0|").partition("|")
+        return int(version) + (token != again.token)
 
     def _wanted(self, view: View, again: Again, version: int) -> Wanted:
         pixels = again.settings or self._services.settings.merging.pixels
@@ -268,6 +275,8 @@ class Merging:
             if _newest(view, services.work.decisions(ASKED)).token != wanted.again.token:
                 raise _TakenBack
 
+        if wanted.beside:
+            services.work.put(f"{_BEGUN}|{view.id}", f"{version}|{wanted.again.token}")
         services.tell("merging", {"probe": view.id, "frames": len(wanted.files)})
         try:
             wrote = self._outbox.make(
