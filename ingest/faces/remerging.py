@@ -70,7 +70,7 @@ class Job:
         made = sum(s.version != self.waits_for[s.view.id] for s in own if s.owed is None)
         lines = []
         if self.waits_for or not self.stand:
-            lines.append(f"{made} probes merged again as new versions; the versions before are kept, marked superseded.")
+            lines.append(f"{made} probes merged again as new versions; the versions before stay, marked superseded.")
         if self.stand:
             lines.append(f"{self.stand} were made with these settings by this program already and stand as they are.")
         lines += [f"! {s.view.id}: {s.refused or (s.made.trouble if s.made else '')}" for s in refused]

@@ -173,7 +173,8 @@ class MergeRequest:
     kept for the body.  ``matrix`` is a chart-fitted 3x3 from balanced camera channels to linear Rec.709,
     row major (:class:`ChartColour`).  ``encoding`` says how TIFF codes relate to light ("auto", "linear" or "srgb").
     ``align``, ``movement`` and ``refine`` may be switched off; what was done is recorded either way.
-    ``compare`` ("png" or "jpg") asks for the comparison picture in a third file.
+    ``compare`` ("png" or "jpg") asks for the comparison picture in a third file, ``picture`` for one of the
+    findings in the answer (``findings_picture``: a JPEG, base64; "" where there is none).
     ``quick`` is a first look: none of the three, readings summed over exposures, no layers.
     """
 
@@ -195,6 +196,7 @@ class MergeRequest:
     movement: bool = True
     quick: bool = False
     compare: str = ""
+    picture: bool = False
     preview_width: int = 1600
     software: str = ""
 

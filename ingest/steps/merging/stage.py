@@ -8,6 +8,7 @@ decision on the view's first frame; until its merge is made the version before i
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import hashlib
 import json
@@ -108,7 +109,7 @@ def request(
         frames=tuple(frames), kind=view.kind, colour_space=pixels.colour_space,
         reference_exposure_s=pixels.reference_exposure_s, reference_f_number=pixels.reference_f_number,
         reference_iso=pixels.reference_iso, memory_bytes=memory_of(memory_mb),
-        software=PROGRAM, matrix=chart.matrix if chart is not None else None,
+        software=PROGRAM, matrix=chart.matrix if chart is not None else None, picture=True,
     )
 
 
@@ -120,7 +121,8 @@ def memory_of(memory_mb: int) -> int:
 def paths_of(place: Place, show: str) -> dict[str, str]:
     """Where the files of one version lie, relative to a destination's root."""
     base = f"{show}/{place.folder}/{place.stem}"
-    return {"probe": f"{base}.exr", "preview": f"{base}.jpg", "record": f"{base}.json"}
+    return {"probe": f"{base}.exr", "preview": f"{base}.jpg", "record": f"{base}.json",
+            "findings": f"{base}_findings.jpg"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -294,11 +296,20 @@ class Merging:
         if wanted.chart is not None:
             answer["chart_colour"] = wanted.chart.to_json()
             answer["done"] = [*answer.get("done", ()), wanted.chart.words]
+        self._keep_picture(paths["findings"], f"{view.id}/{version}", str(answer.pop("findings_picture", "")))
         record = {**answer, "signature": wanted.signature, "made_with": how}
         services.work.add_probe(replace(fact, record=record, merged_utc=services.clock.utc()), services.clock.utc())
         services.log.info("merged", probe=view.id, version=version, frames=len(wanted.files))
         services.tell("merged", {"probe": view.id, "version": version})
         return True
+
+    def _keep_picture(self, path: str, owner: str, data: str) -> None:
+        """The picture of the findings, if there are any, beside the probe; one that is lost is made by no one, but
+        the findings stand."""
+        if data:
+            made = base64.b64decode(data)
+            for destination in self._outbox.here[:]:
+                self._outbox.put_at(destination, path, made, kind="findings", owner=owner)
 
     def _run(
         self, asked: MergeRequest, wanted: Wanted, outputs: Sequence[int], elsewhere: Elsewhere | None
