@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,6 +19,7 @@ from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.cards import FileKind, PresentCard
 from ingest.records.coverage import Captured, Taken
+from ingest.records.filing import Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
 from ingest.records.views import View
@@ -49,6 +50,10 @@ class Desk:
     services: Services
     arriving: bool = False  # a card is there whose listing has not settled: no set is found before its stills are
     failed: bool = False  # the last pass ended in an error nobody expected
+    meanwhile: Callable[[], None] = lambda: None  # called while merges run: cards are looked for all the same
+    elsewhere: merging.Elsewhere | None = None  # what a person asked to be merged again is merged there
+    waited_s: float = 0.0  # of the last pass: for merges in processes of their own
+    redo_owed: int = 0  # probes that a person asked to be merged again and that are not yet, at the last pass
     _told: bool = True  # a finding of it may stand, also from an earlier start
     _mark: Any = None
     _papers: dict[str, Any] = field(default_factory=dict)
@@ -99,6 +104,51 @@ class Desk:
                 self.failed = self._told = False
                 self.services.work.set_findings("desk", (), self.services.clock.utc())
 
+    def remerge(self, *, for_s: float = 60.0) -> int:
+        """Merge again what a person asked for, for about so long; answers how many have their picture or refusal.
+
+        What follows from a new picture (its place, its panorama, its papers) is the next pass's work, and so is a
+        card that came meanwhile: a season that is merged again must not hold up the day.
+        """
+        services, done = self.services, 0
+        until = services.clock.steady_s() + for_s
+        try:
+            with Outbox(services) as outbox:
+                originals = Originals(services, outbox.here)
+                views = services.work.views()
+                merge = self._merging(outbox, originals)
+                standing = merge.standing(views)
+                owed = {i: s.redo for i, s in standing.items() if s.redo is not None}
+                versions = {i: owed[i].version if i in owed else s.version for i, s in standing.items()}
+                done = merge.merge_all(
+                    list(owed.values()), filing.decide(services, views, versions).places, meanwhile=self.meanwhile,
+                    enough=lambda: services.clock.steady_s() >= until, elsewhere=self.elsewhere,
+                )
+                services.work.set_findings("outbox", outbox.findings, services.clock.utc())
+        except LedgerUnusable:
+            raise
+        except Exception as error:
+            self._failed(error)
+        if done:
+            self.look_again()
+        return done
+
+    def look_again(self) -> None:
+        """The next pass is due: this process itself changed what the pass goes by."""
+        self._mark = None
+
+    def _merging(self, outbox: Outbox, originals: Originals) -> merging.Merging:
+        colours = sights.chart_colours(self.services, originals)
+        return merging.Merging(self.services, outbox, originals, self.services.work.stills(), colours)
+
+    def standing(self) -> tuple[tuple[View, Placement, merging.Standing], ...]:
+        """Every probe of the last grouping with where it belongs and which version of it counts."""
+        with Outbox(self.services) as outbox:
+            views = self.services.work.views()
+            standing = self._merging(outbox, Originals(self.services, outbox.here)).standing(views)
+            filed = filing.decide(self.services, views, {i: s.version for i, s in standing.items()})
+        return tuple((v, filed.placements[v.id], standing[v.id]) for v in views)
+
     def _failed(self, error: Exception) -> None:
         self.failed = self._told = True
         where = traceback.extract_tb(error.__traceback__)[-1]
@@ -112,6 +162,7 @@ class Desk:
 
     def _pass(self, present: Sequence[PresentCard], state: Any) -> None:
         services = self.services
+        self.waited_s = 0.0
         self._closes_s = math.inf  # a pass that ends early, or badly, must not be asked for by the hour at once
         with Outbox(services) as outbox:
             # Asked before the copies are looked up: what lands from here on is read, and counts, in the next pass.
@@ -146,15 +197,17 @@ class Desk:
 
     def _merge_and_file(self, outbox: Outbox, originals: Originals, views: Sequence[View]) -> bool:
         services = self.services
-        facts = services.work.stills()
         colours = sights.chart_colours(services, originals)
-        merge = merging.Merging(services, outbox, originals, facts, colours)
-        versions = {i: v for i, (v, _) in merge.versions(views).items()}
+        merge = merging.Merging(services, outbox, originals, services.work.stills(), colours)
+        standing = merge.standing(views)
+        versions = {i: s.version for i, s in standing.items()}
         filed = filing.decide(services, views, versions)
-        for view in merge.owed(views):
-            if services.stop.is_set():
-                return False
-            merge.merge(view, filed.places[view.id])
+        owed = [s.owed for s in standing.values() if s.owed is not None]
+        began_s = services.clock.steady_s()
+        merge.merge_all(owed, filed.places, meanwhile=self.meanwhile)
+        self.waited_s = services.clock.steady_s() - began_s
+        if services.stop.is_set():
+            return False
         paths = {v.id: merging.paths_of(filed.places[v.id], services.show) for v in views}
         filing.settle(services, outbox, views, filed, versions, paths)
         looked_at = filing.reviewed(services, views)
@@ -163,7 +216,8 @@ class Desk:
         stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means)
         light.summarise(services, outbox, views, filed.places, current)
         of_merges = merging.findings(views, list(current.values()))
-        found = [*stitched, *filing.findings(views, filed, looked_at), *of_merges, *light.unequal_views(views)]
+        found = [*stitched, *filing.findings(views, filed, looked_at), *of_merges, *light.unequal_views(views),
+                 *merging.not_again(standing)]
         by_probe: dict[str, list[Finding]] = {}
         for finding in of_merges:
             by_probe.setdefault(finding.item.split(":", 1)[0], []).append(finding)
@@ -179,7 +233,9 @@ class Desk:
         self._new_findings("sights", sights.findings(services, colours))
         self._references(outbox, originals, views, filed)
         self._cover(originals, views, filed)
-        return not merge.owed(views)
+        after = merge.standing(views).values()
+        self.redo_owed = sum(s.redo is not None for s in after)
+        return all(s.owed is None for s in after)
 
     def _cover(self, originals: Originals, views: Sequence[View], filed: filing.Filing) -> None:
         services = self.services

@@ -13,6 +13,7 @@ from ingest.machinery.ledger.cards import CardLedger
 from ingest.machinery.ledger.store import Store
 from ingest.machinery.ledger.work import WorkLedger
 from ingest.machinery.worker.host import WorkerPool
+from ingest.machinery.worker.room import most_at_once
 from ingest.settings.model import Settings
 
 
@@ -45,8 +46,8 @@ def open_services(
     store = Store(settings.ledger_path)
     return Services(
         settings=settings, disk=disk or Disk(), store=store, cards=CardLedger(store), work=WorkLedger(store),
-        worker=WorkerPool(
-            workers=settings.merging.workers + 1, memory_bytes=settings.merging.memory_mb << 20, nice=10
+        worker=WorkerPool(  # one more than merge at once: a card's headers are read beside the merges
+            workers=most_at_once(settings.merging.workers) + 1, memory_bytes=settings.merging.memory_mb << 20, nice=10
         ),
         clock=clock or Clock(), log=log, stop=stop or threading.Event(),
         tell=tell or _no_one,

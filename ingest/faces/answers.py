@@ -219,6 +219,7 @@ def _probe(
         "why": list(view.why),
         "exr": picture,
         "preview": outputs.get((f"{view.id}/{version}", "preview")),
+        "findings_picture": outputs.get((f"{view.id}/{version}", "findings")),
         "panorama": _panorama(view, outputs) or (picture if view.kind == "lat-long" else None),
         "position": view.position,
         "view": view.view,

@@ -8,11 +8,15 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ingest.errors import LedgerBusy, UsageError
 from ingest.records.cards import CardRecord
 from ingest.services import Services
 from ingest.steps.copying.stage import all_stills_settled
+
+if TYPE_CHECKING:  # the picture libraries are loaded only where something is carried out
+    from ingest.pipeline import Desk
 
 WANTED_FIRST = "card wanted first"
 
@@ -85,20 +89,23 @@ def card_called(services: Services, card: str) -> CardRecord:
 
 def carry_out(services: Services) -> None:
     """The fact is stored.  A daemon picks it up; without one it is carried out here and now."""
-    from ingest.pipeline import Desk
-
     try:
         services.store.lock()
     except LedgerBusy:
         return
     try:
-        desk = Desk(services)
-        # A card that lies half copied in its slot: its sets wait for the rest, as they do in the daemon.
-        there = [c.id for c in services.cards.cards() if c.mount is not None and Path(c.mount).is_dir()]
-        desk.arriving = not all_stills_settled(services.cards, there)
-        desk.work(())
+        desk_of(services).work(())
     finally:
         services.store.unlock()
+
+
+def desk_of(services: Services) -> Desk:
+    """A desk for a command that holds the ledger's lock: the sets of a card that lies half copied in its slot wait
+    for the rest, as they do in the daemon."""
+    from ingest.pipeline import Desk
+
+    there = [c.id for c in services.cards.cards() if c.mount is not None and Path(c.mount).is_dir()]
+    return Desk(services, arriving=not all_stills_settled(services.cards, there))
 
 
 def digests_of(services: Services, item: str) -> Sequence[str]:

@@ -122,6 +122,49 @@ class ChartColour:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class PixelSettings:
+    """The settings that change a merged picture; those of the cart (memory, workers) do not."""
+
+    colour_space: str
+    reference_exposure_s: float
+    reference_f_number: float
+    reference_iso: float
+    chart_colour: bool
+
+    def __post_init__(self) -> None:
+        if self.colour_space not in COLOUR_SPACES:
+            raise ValueError(f"unknown colour space {self.colour_space!r}; known: {', '.join(COLOUR_SPACES)}")
+        if not min(self.reference_exposure_s, self.reference_f_number, self.reference_iso) > 0:
+            raise ValueError("a reference exposure is above zero in time, f-number and ISO")
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> PixelSettings:
+        numbers = ("reference_exposure_s", "reference_f_number", "reference_iso")
+        return cls(colour_space=str(value["colour_space"]), chart_colour=bool(value["chart_colour"]),
+                   **{name: float(value[name]) for name in numbers})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Again:
+    """A person asked for a probe to be merged again.  ``token`` tells one asking from the next; "" takes an asking
+    back, and the probe is merged as it always was.  ``settings`` are those to use, None for the show's own."""
+
+    token: str = ""
+    settings: PixelSettings | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        return {"token": self.token, "settings": self.settings.to_json() if self.settings is not None else None}
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> Again:
+        settings = value.get("settings")
+        return cls(token=str(value.get("token", "")), settings=PixelSettings.from_json(settings) if settings else None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class MergeRequest:
     """What the job ``merge`` is asked.
 
@@ -130,7 +173,8 @@ class MergeRequest:
     kept for the body.  ``matrix`` is a chart-fitted 3x3 from balanced camera channels to linear Rec.709,
     row major (:class:`ChartColour`).  ``encoding`` says how TIFF codes relate to light ("auto", "linear" or "srgb").
     ``align``, ``movement`` and ``refine`` may be switched off; what was done is recorded either way.
-    ``compare`` ("png" or "jpg") asks for the comparison picture in a third file.
+    ``compare`` ("png" or "jpg") asks for the comparison picture in a third file, ``picture`` for one of the
+    findings in the answer (``findings_picture``: a JPEG, base64; "" where there is none).
     ``quick`` is a first look: none of the three, readings summed over exposures, no layers.
     """
 
@@ -152,6 +196,7 @@ class MergeRequest:
     movement: bool = True
     quick: bool = False
     compare: str = ""
+    picture: bool = False
     preview_width: int = 1600
     software: str = ""
 

@@ -6,6 +6,7 @@ Settings become one frozen object at the entry; nothing below reads the environm
 
 from __future__ import annotations
 
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -13,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PositiveFloat, field_validator
 
+from ingest.records.merges import PixelSettings
 from ingest.records.names import token
 
 
@@ -155,7 +157,15 @@ class Merging(Section):
     )
     memory_mb: int = Field(3072, ge=256, description="Most memory a worker may take (MiB).")
     time_limit_s: float = Field(900.0, ge=10, description="Longest a merge may take (s).")
-    workers: int = Field(1, ge=1, le=64, description="Merges at once; copying goes first.")
+    workers: int = Field(
+        0, ge=0, le=64,
+        description="Most merges at once; 0: as cores and memory allow. While a card is read a core stays free.",
+    )
+
+    @property
+    def pixels(self) -> PixelSettings:
+        """Those of these settings that change a picture."""
+        return PixelSettings(**{f.name: getattr(self, f.name) for f in fields(PixelSettings)})
 
 
 class Filing(Section):

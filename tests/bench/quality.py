@@ -20,7 +20,8 @@ from ingest.steps.light.quality import FrameLook
 from ingest.steps.panorama.raster import Layout, Raster, sample
 from tests import scenes
 
-SIZE = (128, 256)
+SIZE = (256, 512)
+SCENE = 512  # columns of a photographed frame
 FRAMES = 8
 KINDS = ("clipped", "camera_moved", "light_changed", "white_shift", "motion")
 
@@ -38,11 +39,12 @@ def radiance(seed: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
     level = 10 ** rng.uniform(1, 3)
     scene = scenes.room(seed=seed % 12) if seed % 2 else scenes.outdoor(seed=seed % 12, sun_level=level)
-    picture = scenes.latlong(scene, 2 * SIZE[1], layout=Layout.CENTRES, parts=1, discs=6)
+    picture = scenes.latlong(scene, SCENE, layout=Layout.CENTRES, parts=1, discs=6)
     return picture * 2.0 ** rng.uniform(-1, 1)
 
 
-def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth]:
+def exposed(seed: int, pictures: list[np.ndarray]) -> tuple[list[tuple[float, np.ndarray]], Truth]:
+    """Exposure units and codes (0 to 4095) of each frame at full size, dark to bright, and what was done."""
     rng = np.random.default_rng(1000 + seed)
     whole = pictures[seed % len(pictures)]
     raster = Raster(height=whole.shape[0], width=whole.shape[1], layout=Layout.CENTRES)
@@ -57,7 +59,7 @@ def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth
     shortest = 0.7 / float(whole.max()) * 2.0 ** rng.uniform(-1.0, 2.0)
     axis = rng.normal(size=3)
     figure = scenes.at(rng.uniform(0, 360), rng.uniform(-30, 10))
-    looks = []
+    frames = []
     peak_truth = 0.0
     for k in range(FRAMES):
         light = whole
@@ -74,34 +76,40 @@ def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth
         if k >= where.get("white_shift", 99):
             gain = gain * np.exp(np.array([0.5, 0, -0.5]) * faults["white_shift"])
         units = shortest * 4.0**k
-        exposed = light * gain * units * np.exp(rng.normal() * 0.01)
-        electrons = rng.poisson(np.minimum(exposed, 4) * 20000) + rng.normal(size=exposed.shape) * 6
-        codes = np.clip(np.round(electrons / 20000 * 4095), 0, 4095) / 4095
+        seen = light * gain * units * np.exp(rng.normal() * 0.01)
+        electrons = rng.poisson(np.minimum(seen, 4) * 20000) + rng.normal(size=seen.shape) * 6
+        frames.append((units, np.clip(np.round(electrons / 20000 * 4095), 0, 4095)))
+        if k == 0:
+            peak_truth = float(seen.max())
+    if peak_truth > 1.0:
+        faults["clipped"], where["clipped"] = float(np.log2(peak_truth)), 0
+    return frames, Truth(faults, where)
+
+
+def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth]:
+    frames, truth = exposed(seed, pictures)
+    looks = []
+    for units, whole in frames:
+        codes = whole / 4095
         small = cv2.resize(codes, SIZE[::-1], interpolation=cv2.INTER_AREA).astype(np.float32)
         top = np.unravel_index(int(np.argmax(codes.max(axis=2))), codes.shape[:2])
         looks.append(FrameLook(
-            units=units, light=small, peak=float(codes.max()),
+            units=units, light=small, floor=(6 / 20000) ** 2 + 1 / (12 * 4095**2), gain=1 / 20000,
+            sites=codes.shape[1] / SIZE[1] * codes.shape[0] / SIZE[0], peak=float(codes.max()),
             peak_at=((top[1] + 0.5) / codes.shape[1], (top[0] + 0.5) / codes.shape[0]),
             clipped_share=float((codes >= 0.995).any(axis=2).mean()),
         ))  # fmt: skip
-        if k == 0:
-            peak_truth = float(exposed.max())
-    if peak_truth > 1.0:
-        faults["clipped"], where["clipped"] = float(np.log2(peak_truth)), 0
-    return looks, Truth(faults, where)
+    return looks, truth
 
 
-def statistics(looks: list[FrameLook]) -> dict[str, float]:
-    pairs = [p for p in quality.compare(looks, latlong=True) if p.checkable]
-    turns = [float(np.linalg.norm(p.turn)) for p in pairs]
-    errors = [max(float(np.linalg.norm(p.turn_sigma)), 1e-6) for p in pairs]
+def statistics(looks: list[FrameLook]) -> tuple[dict[str, float], list[quality.Pair]]:
+    pairs = quality.compare(looks, latlong=True)
     return {
-        "camera_moved": max(turns, default=0.0),
-        "turn_errors": max((t / e for t, e in zip(turns, errors, strict=True)), default=0.0),
-        "light_changed": max((abs(p.light_stops) for p in pairs), default=0.0),
-        "white_shift": max((abs(p.red_blue) for p in pairs), default=0.0),
-        "motion": quality.largest_patch(pairs, SIZE, True)[1],
-    }
+        "camera_moved": quality.turned(pairs)[1],
+        "light_changed": quality.changed(quality.course(pairs, "light"), quality.SHUTTER)[1],
+        "white_shift": quality.changed(quality.course(pairs, "red_blue"), quality.COLOUR)[1],
+        "motion": quality.largest_patch(pairs, looks[0].light.shape[:2])[1],
+    }, pairs
 
 
 def main(count: int, *, learn: bool = True) -> None:
@@ -109,16 +117,17 @@ def main(count: int, *, learn: bool = True) -> None:
     learnt: dict[str, list[float]] = {}
     for seed in range(count if learn else 0):
         looks, truth = burst(seed, pictures)
-        for name, value in statistics(looks).items():
-            if {"turn_errors": "camera_moved"}.get(name, name) not in truth.faults:
+        for name, value in statistics(looks)[0].items():
+            if name not in truth.faults:
                 learnt.setdefault(name, []).append(value)
     print("99th percentile without the fault:", {k: round(float(np.percentile(v, 99)), 4) for k, v in learnt.items()})
     # faulty, found, those whose frame could be checked against the one before, found of them, sound, alarms
     found = {k: [0, 0, 0, 0, 0, 0] for k in KINDS}
     for seed in range(count, 2 * count):
         looks, truth = burst(seed, pictures)
-        told = {f["kind"] for f in quality.judge(looks, latlong=True)}
-        checkable = {p.second for p in quality.compare(looks, latlong=True) if p.checkable}
+        pairs = quality.compare(looks, latlong=True)
+        told = {f["kind"] for f in quality.judge_pairs(looks, pairs, latlong=True)}
+        checkable = {p.second for p in pairs if p.checkable}
         for kind, row in found.items():
             if kind in truth.faults:
                 row[0] += 1

@@ -14,8 +14,8 @@ from ingest.errors import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_USAGE, EXIT_WELL, N
 
 # Modules in the order of the help: each has add(subparsers), and its commands set ``module``.
 MODULES = (
-    "init", "work", "look", "decide", "duties", "names", "audit", "adopt", "handover", "clock", "merge", "panorama",
-    "light", "page", "demo",
+    "init", "work", "look", "decide", "duties", "names", "audit", "adopt", "handover", "clock", "merge", "remerge",
+    "panorama", "light", "page", "demo",
 )
 
 ABOUT = """\

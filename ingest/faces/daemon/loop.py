@@ -25,7 +25,7 @@ from ingest.records.cards import PresentCard
 from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
 from ingest.steps.audit.stage_last_claims import after_a_stop, read_found
-from ingest.steps.cards.stage import Lookout
+from ingest.steps.cards.stage import Lookout, Sight
 from ingest.steps.copying.plan import CopySettings, Twice
 from ingest.steps.copying.stage import Copier
 from ingest.steps.copying.stage_state import Progress
@@ -188,7 +188,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     wakeups = Wakeups(settings.watch.places, services.log)
     manager = ServiceManager()
     notices = Notices(services)
-    requests = Requests(services, wakeups.wake)
+    requests = Requests(services, wakeups.wake, loader.desk)
     loader.wake = wakeups.wake
     services.work.put("reading", "")
     Paces(services).end()
@@ -201,8 +201,11 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
         arriving, unfinished = Arriving(), Unfinished(drain=drain)
         claims = LastClaims(services)
         found = FoundAgain(services, wakeups.wake)
-        while not stop.is_set():
-            manager.say("WATCHDOG=1")
+        looked_s, untaken = 0.0, False
+
+        def look() -> tuple[Sight, tuple[PresentCard, ...]]:
+            """What is in the slots, and copying of it begun."""
+            nonlocal tried, looked_s, untaken
             loader.check()
             found.look()
             if not loader.copying:
@@ -220,14 +223,32 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             if state != tried and not requests.adopting:
                 tried = state
                 loader.copy(present)
+            untaken = state != tried
+            looked_s = services.clock.steady_s()
+            return sight, present
+
+        def meanwhile() -> None:
+            """Called while pictures are made, which may take long: a card is copied as soon as it is there."""
+            manager.say("WATCHDOG=1")
+            if wakeups.woken() or services.clock.steady_s() - looked_s >= settings.watch.rescan_s:
+                look()
+
+        loader.desk.meanwhile = meanwhile
+        while not stop.is_set():
+            manager.say("WATCHDOG=1")
+            sight, present = look()
             started = services.clock.steady_s()
             worked = False
             loader.desk.arriving = arriving.any(sight.settling, started)
             if loader.desk.is_due() and not requests.adopting:
                 loader.desk.work(present)
+                requests.worked()
                 worked = True
+                started += loader.desk.waited_s
+            elif not requests.adopting:
+                requests.remerge()
             took = services.clock.steady_s() - started
-            quiet = not (loader.copying or worked or sight.settling or loader.desk.is_due() or state != tried)
+            quiet = not (loader.copying or worked or sight.settling or loader.desk.is_due() or untaken)
             requests.serve(quiet=not loader.copying and not loader.desk.is_due())
             if worked or not loader.copying:
                 notices.look()

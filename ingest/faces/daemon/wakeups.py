@@ -40,6 +40,12 @@ class Wakeups:
                 return True
         return False
 
+    def woken(self) -> bool:
+        """Whether something called since the last answer; does not wait."""
+        called = self._flag.is_set()
+        self._flag.clear()
+        return called
+
     def close(self) -> None:
         self._closed.set()
         if self._observer is not None:

@@ -219,19 +219,29 @@ class WorkLedger:
             for i, v, s, f, r, t, u, m in rows
         )
 
-    def add_probe(self, fact: ProbeFact, utc: str) -> None:
-        """A new version; the versions before it become superseded in the same transaction."""
+    def add_probe(self, fact: ProbeFact, utc: str, *, beside_a_picture: bool = False) -> None:
+        """A new version; the versions before it become superseded in the same transaction.
+
+        With ``beside_a_picture`` a picture that is the present version stays that, and this one, a refusal, is
+        superseded from the start.
+        """
         with self.store.transaction() as t:
+            stands = beside_a_picture and t.execute(
+                "SELECT 1 FROM probes WHERE id=? AND version<>? AND superseded_utc IS NULL AND record IS NOT NULL",
+                (fact.id, fact.version),
+            ).fetchone() is not None
+            if not stands:
+                t.execute(
+                    "UPDATE probes SET superseded_utc=? WHERE id=? AND version<>? AND superseded_utc IS NULL",
+                    (utc, fact.id, fact.version),
+                )
             t.execute(
-                "UPDATE probes SET superseded_utc=? WHERE id=? AND version<>? AND superseded_utc IS NULL",
-                (utc, fact.id, fact.version),
-            )
-            t.execute(
-                "INSERT OR REPLACE INTO probes(id, version, signature, frames, record, trouble, merged_utc)"
-                " VALUES(?,?,?,?,?,?,?)",
+                "INSERT OR REPLACE INTO probes(id, version, signature, frames, record, trouble, merged_utc,"
+                " superseded_utc) VALUES(?,?,?,?,?,?,?,?)",
                 (
                     fact.id, fact.version, fact.signature, json.dumps(fact.frames),
                     json.dumps(fact.record) if fact.record is not None else None, fact.trouble, fact.merged_utc,
+                    utc if stands else None,
                 ),
             )
 

@@ -14,13 +14,26 @@ def matches(note: ClockNote, body: str, nickname: str = "") -> bool:
     >>> matches(row, "Orrery|Panorb 2|0117")
     True
     """
-    make, model, serial = (*body.split("|"), "", "", "")[:3]
+    serial = (*body.split("|"), "", "", "")[2]
     if note.serial and _plain(note.serial).lstrip("0") != _plain(serial).lstrip("0"):
         return False
     if not note.camera:
         return bool(note.serial)
-    names = {_plain(n) for n in (nickname, model, f"{make} {model}", _without_make(make, model)) if n}
-    return _plain(note.camera) in names
+    return _plain(note.camera) in {_plain(n) for n in (nickname, *_of_headers(body)) if n}
+
+
+def names_of(body: str) -> set[str]:
+    """What a body (``make|model|serial``) may be called without a nickname, its serial number among them.
+
+    >>> sorted(names_of("Orrery|Panorb 2|0117"))
+    ['0117', 'Orrery Panorb 2', 'Panorb 2']
+    """
+    return {n for n in (*_of_headers(body), (*body.split("|"), "", "", "")[2]) if n}
+
+
+def _of_headers(body: str) -> tuple[str, ...]:
+    make, model = (*body.split("|"), "", "")[:2]
+    return model, f"{make} {model}".strip(), _without_make(make, model)
 
 
 def _without_make(make: str, model: str) -> str:

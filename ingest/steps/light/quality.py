@@ -1,9 +1,14 @@
 """What went wrong while a bracket was shot, from its frames: thresholds come from simulated truth.
 
-Frames are compared in pairs of neighbours in exposure.  One least-squares fit on log radiance of what
-both hold (neither clipped nor dark) gives the camera's turn, the change of light and of colour; what is
-left after warping by that turn is movement.  So the faults do not pass for one another.  A pair that
-shares too little is *not checkable*, which is said, not "fine".
+Frames are compared in pairs of neighbours and next neighbours in exposure.  The brighter frame of a pair foretells
+the darker one, and the darker one where the brighter is at its rail.  One weighted least-squares fit gives the
+camera's turn, the change of light and of colour; what is left after warping by that turn is movement.  So the faults
+do not pass for one another.  A reading is used where its *forecast* stands above the noise (choosing by the reading
+itself would favour the bright half of the noise), and it weighs what its noise, its rounding and the steepness of the
+picture there allow.  A pair that shares too little is *not checkable*, which is said, not "fine".
+
+The pairs are then solved for one value a frame.  Light and colour change at one moment for all frames after it, or
+for one frame: both are looked for, against what shutters do by themselves.
 
 The thresholds below are the 99th percentiles of each statistic among simulated bursts without the fault
 in question and with every other fault present (``tests/bench/quality.py`` measures them and the rates).
@@ -14,7 +19,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -25,34 +29,80 @@ from ingest.steps.panorama.raster import Doubles, Layout, Raster
 from ingest.steps.panorama.record import finding
 
 Single = NDArray[np.float32]
+Mask = NDArray[np.bool_]
 LUMINANCE = np.array([0.212639, 0.715169, 0.072192], dtype=np.float32)
 CLIPPED_AT = 0.995
-LOW, HIGH = 0.02, 0.85  # of white: where a reading tells its light
-LEAST_SHARED = 0.02  # of the picture
-TURN_ERRORS, TURN_DEG = 3.0, 0.02
-LIGHT_STOPS, WHITE_RATIO, MOTION_SHARE = 0.062, 0.005, 0.0008
-MOTION_LOG, MOTION_SIGMAS = 0.2, 6.0
+RAIL = 0.9  # of white: above it noise may have been cut off
+LEAST_SHARED = 8.0  # pixels, or as many noisier ones as weigh the same
+SURE = 0.008  # natural log: a pair whose light is known no better has not found itself
+TURN_ERRORS, TURN_DEG = 3.2, 0.02
+LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.0, 3.6, 38.0
+SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in light, and in red against blue
+CODEC_PIXELS = 4.0  # by which a picture behind a codec seems to move, times the misfit of its curve
+ALONE = 0.8  # so many more places to look at, so much surer must one frame be
+LEAST_SIGMA = 2e-4  # natural log: no pair is believed to tell more
+TURN_SHARED = 150.0  # as LEAST_SHARED, for a turn: a few lamps follow no small turn
+PATCH_SIGMAS, PATCH_SHARED = 5.0, 25.0
 NOISE_STOPS = 1.0
+_FORECAST = 3.0  # standard deviations of the reading above which a forecast counts
+_MODEL = 0.02  # relative: what lens, codec and interpolation leave
+_EDGE = 0.12  # pixels by which an edge may stand elsewhere
+_ENOUGH = 20_000  # pixels that settle a pair
+_ROUNDED = 25.0  # times the rounding of codes that a forecast must be: a dark code says little, and not evenly
+_MOVED = 0.15  # relative change that is no shading
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class FrameLook:
     """One exposure: ``units`` (t x S / N^2), ``light`` (h, w, 3) linear with 1 = saturation, averaged down
     to 128 to 512 pixels across, ``peak`` the largest photosite of the *whole* frame (1 = saturation), where
-    it lies (``peak_at``: x, y as parts of width and height), and ``clipped_share`` of all photosites."""
+    it lies (``peak_at``: x, y as parts of width and height), and ``clipped_share`` of all photosites.
+
+    ``floor`` and ``gain`` are of a photosite's variance (floor + gain x), of which ``sites`` were averaged;
+    ``step`` (256,) is the deviation of rounding by light from 0 to 1, which averaging does not remove.
+    ``whole`` (h, w): no photosite there is clipped, None where ``light`` tells.
+    """
 
     units: float
     light: Single
     peak: float
     peak_at: tuple[float, float] = (0.5, 0.5)
     clipped_share: float = 0.0
+    floor: float = 1e-7
+    gain: float = 5e-5
+    sites: float = 1.0
+    step: Doubles | None = None
+    whole: Mask | None = None
+
+    @property
+    def below_the_rail(self) -> Mask:
+        own = _most(self.light) < RAIL
+        return np.asarray(own if self.whole is None else own & self.whole)
+
+    @property
+    def least(self) -> float:
+        """The least light of which a reading tells something without favour: above noise and rounding."""
+        noise = _FORECAST * math.sqrt(self.floor)
+        if self.step is None:
+            return noise
+        grid = np.linspace(0, 1, 4096)
+        coarse = grid < _ROUNDED * np.interp(grid, np.linspace(0, 1, len(self.step)), self.step)
+        return max(noise, float(grid[np.flatnonzero(coarse)[-1]]) if coarse.any() else 0.0)
+
+    def variance(self, light: Doubles) -> Doubles:
+        """Of a pixel of ``light`` (any shape)."""
+        noise: Doubles = (self.floor + self.gain * np.maximum(light, 0)) / self.sites
+        if self.step is not None:
+            noise = noise + np.interp(light, np.linspace(0, 1, len(self.step)), self.step) ** 2
+        return noise
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Pair:
-    """Neighbours compared: ``turn_deg`` (3,) about x, y, z for a lat-long, else shifts in px and a roll;
+    """Two frames compared: ``turn`` (3,) in degrees about x, y, z for a lat-long, else shifts in px and a roll;
     ``turn_sigma`` alike; ``light_stops``, ``red_blue`` (natural log) of the brighter frame's radiance over
-    the darker's; ``moved`` (h, w) where something else moved; ``shared`` share of the picture."""
+    the darker's with ``sigma`` of the light (natural log); ``moved`` (h, w) in standard deviations where something
+    else moved, signed as the later frame's radiance is higher or lower; ``shared`` pixels' worth of evidence."""
 
     first: int
     second: int
@@ -60,23 +110,29 @@ class Pair:
     turn: Doubles
     turn_sigma: Doubles
     light_stops: float
+    sigma: float
     red_blue: float
-    moved: NDArray[np.bool_]
+    red_blue_sigma: float
+    moved: Single
 
     @property
     def checkable(self) -> bool:
-        return self.shared >= LEAST_SHARED
+        return self.shared >= LEAST_SHARED and self.sigma < SURE
 
 
 def compare(looks: Sequence[FrameLook], *, latlong: bool, corrections: Sequence[float] | None = None) -> list[Pair]:
-    """All pairs of neighbours, dark to bright.  ``corrections`` are refined exposure factors, where known."""
+    """Pairs of neighbours and next neighbours, dark to bright.  ``corrections`` are refined exposure factors, where
+    known."""
     order = sorted(range(len(looks)), key=lambda i: looks[i].units)
     shape = looks[0].light.shape[:2]
     basis = _turn_flows(shape) if latlong else _shift_flows(shape)
-    made = []
-    for a, b in pairwise(order):
-        factors = (1.0, 1.0) if corrections is None else (corrections[a], corrections[b])
-        made.append(_pair(looks, a, b, basis, factors, latlong))
+    made: list[Pair] = []
+    for k in range(len(order) - 1):
+        for j in (k + 1, k + 2):
+            if j < len(order):
+                a, b = order[k], order[j]
+                factors = (1.0, 1.0) if corrections is None else (corrections[a], corrections[b])
+                made.append(_pair(looks, a, b, basis, factors, latlong))
     return made
 
 
@@ -84,11 +140,22 @@ def judge(
     looks: Sequence[FrameLook], *, latlong: bool, corrections: Sequence[float] | None = None
 ) -> list[dict[str, Any]]:
     """Findings on a bracket; ``frames`` are indices into ``looks``."""
-    pairs = compare(looks, latlong=latlong, corrections=corrections)
-    found = [*_clipped(looks, latlong), *_noise(looks)]
-    for judged in (_turned(pairs, latlong), _light(pairs), _white(pairs), _moved(looks, pairs, latlong)):
-        found += judged
-    return found
+    return judge_pairs(looks, compare(looks, latlong=latlong, corrections=corrections), latlong=latlong)
+
+
+def judge_pairs(looks: Sequence[FrameLook], pairs: Sequence[Pair], *, latlong: bool) -> list[dict[str, Any]]:
+    """As :func:`judge`, of pairs that were compared before."""
+    return [*_clipped(looks, latlong), *_noise(looks), *changes(looks, pairs, latlong=latlong)]
+
+
+def changes(
+    looks: Sequence[FrameLook], pairs: Sequence[Pair], *, latlong: bool, doubt: float = 0.0
+) -> list[dict[str, Any]]:
+    """What changed between the frames.  ``doubt`` is the rms misfit (natural log) of the tone curve of coded frames:
+    light and colour are known no better than that."""
+    width = looks[0].light.shape[1]
+    return [*_turned(pairs, latlong, doubt, width), *_light(pairs, doubt), *_white(pairs, doubt),
+            *_moved(looks, pairs, latlong)]
 
 
 def not_checkable(pairs: Sequence[Pair]) -> tuple[int, ...]:
@@ -104,76 +171,124 @@ def _pair(
     looks: Sequence[FrameLook], a: int, b: int, basis: Sequence[tuple[Doubles, Doubles]], factors: tuple[float, float],
     latlong: bool,
 ) -> Pair:  # fmt: skip
+    """The brighter frame ``b`` is warped on the darker ``a`` and foretells it."""
     one, two = looks[a], looks[b]
-    rays = [x.light.astype(np.float64) / (x.units * f) for x, f in zip((one, two), factors, strict=True)]
-    weight = _pixel_weight(one.light.shape[:2], latlong)
-    turn = np.zeros(len(basis))
-    sigma = np.full(len(basis), np.inf)
-    light = red_blue = 0.0
-    moved = np.zeros(one.light.shape[:2], dtype=bool)
-    shared = 0.0
-    logs_a = _logs(rays[0])
-    for _ in range(4):
-        warped, valid = _warped(two.light, basis, turn, latlong)
-        both = _held(one.light) & _held(warped) & valid
-        shared = float((weight * both).sum() / weight.sum())
-        if shared < LEAST_SHARED:
+    ratio = two.units * factors[1] / (one.units * factors[0])
+    turn, sigma = np.zeros(len(basis)), np.full(len(basis), np.inf)
+    level, level_sigma, red_blue, rb_sigma, shared = 0.0, np.inf, 0.0, np.inf, 0.0
+    moved = np.zeros(one.light.shape[:2], np.float32)
+    flows = [(np.asarray(x, np.float32), np.asarray(y, np.float32)) for x, y in basis]
+    for turns in range(4):
+        light, inside = _warped(two.light, flows, turn, latlong)
+        below = _shrunk(two.below_the_rail) & inside  # the slopes beside a clipped pixel are not the scene's
+        forecast = light / ratio
+        grey = np.asarray(forecast @ LUMINANCE, np.float64)
+        noise = one.variance(grey) * float((LUMINANCE**2).sum()) + two.variance(grey * ratio) / ratio**2
+        gx, gy = _slopes(np.asarray(grey, np.float32))
+        steep = np.sqrt(gx * gx + gy * gy)
+        spread = noise + (_MODEL * grey) ** 2 + (_EDGE * steep) ** 2
+        use = below & (_most(one.light) < 1.2) & (_least(forecast) > one.least)
+        shared = float((use * (grey * grey / (spread / _MODEL**2 + 1e-30))).sum()) if use.any() else 0.0
+        if int(use.sum()) < 25 or shared < LEAST_SHARED / 4:
             break
-        logs_b = _logs(warped.astype(np.float64) / (two.units * factors[1]))
-        step = (logs_b - logs_a)[both]
-        level = step @ LUMINANCE
-        solved, sigma, residual = _fit(logs_a, both, level, basis)
+        left = np.asarray(one.light @ LUMINANCE - grey, np.float64)
+        some = _some(use)
+        columns = [np.asarray(gx[some] * x[some] + gy[some] * y[some], np.float64) for x, y in flows]
+        solved, errors, weight = _fit([*columns, grey[some]], left[some], spread[some])
         turn = turn + solved[:-1]
-        light = float(solved[-1]) / math.log(2)
-        red_blue = float(np.median(step[:, 0] - step[:, 2]))
-        moved = _movement(both, residual)
-        if np.abs(solved[:-1]).max(initial=0.0) < 1e-3:
+        sigma, level_sigma = errors[:-1], errors[-1]
+        level = -float(np.log1p(max(-0.9, solved[-1])))
+        if turns == 3 or np.abs(solved[:-1]).max(initial=0.0) < 2e-3:
+            red_blue, rb_sigma = _colour(one, two, forecast, some, weight, ratio)
+            columns = [np.asarray(gx[use] * x[use] + gy[use] * y[use], np.float64) for x, y in flows]
+            residual = left[use] - np.stack([*columns, grey[use]], axis=1) @ solved
+            moved = _movement(one, light, use, residual, spread, grey, float(1 + solved[-1]), ratio, inside)
             break
-    return Pair(first=a, second=b, shared=shared, turn=turn, turn_sigma=sigma, light_stops=light, red_blue=red_blue,
-                moved=moved)  # fmt: skip
+    return Pair(first=a, second=b, shared=shared, turn=turn, turn_sigma=sigma, light_stops=level / math.log(2),
+                sigma=float(level_sigma), red_blue=red_blue, red_blue_sigma=rb_sigma, moved=moved)  # fmt: skip
 
 
-def _held(light: Single) -> NDArray[np.bool_]:
-    return np.asarray((light.min(axis=2) > LOW) & (light.max(axis=2) < HIGH))
+def _most(light: Single) -> Single:
+    """The largest of three channels.  (numpy's own reduction over a short last axis is ten times slower.)"""
+    return np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
 
 
-def _logs(light: Doubles) -> Doubles:
-    return np.asarray(np.log(np.maximum(light, 1e-12)))
+def _least(light: Single) -> Single:
+    return np.minimum(np.minimum(light[..., 0], light[..., 1]), light[..., 2])
 
 
-def _fit(
-    logs_a: Doubles, both: NDArray[np.bool_], level: Doubles, basis: Sequence[tuple[Doubles, Doubles]]
-) -> tuple[Doubles, Doubles, Doubles]:
-    """(turn..., change of light), the turn's standard errors, and the residual; Cauchy-weighted."""
-    field = logs_a @ LUMINANCE
-    gy, gx = np.gradient(cv2.GaussianBlur(field, (0, 0), 0.8))
-    columns = [(gx * bx + gy * by)[both] for bx, by in basis]
-    design = np.stack([*columns, np.ones(int(both.sum()))], axis=1)
-    steep = np.abs(design[:, :-1]).max(axis=1)
-    usable = steep <= np.percentile(steep, 97)  # the steepest edges are finer than the pixels
-    weight = usable.astype(np.float64)
-    solved = np.zeros(design.shape[1])
-    residual = level
+def _some(use: Mask) -> tuple[NDArray[np.intp], ...]:
+    """Rows and columns of at most ``_ENOUGH`` pixels of a mask, evenly taken."""
+    at = np.nonzero(use)
+    step = -(-len(at[0]) // _ENOUGH)
+    return tuple(v[::step] for v in at)
+
+
+def _shrunk(mask: Mask) -> Mask:
+    return np.asarray(cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
+
+
+def _slopes(field: Single) -> tuple[Single, Single]:
+    soft = cv2.GaussianBlur(np.ascontiguousarray(field, np.float32), (0, 0), 0.7)
+    return (np.asarray(cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32, np.float32),
+            np.asarray(cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32, np.float32))
+
+
+def _fit(columns: Sequence[Doubles], left: Doubles, spread: Doubles) -> tuple[Doubles, Doubles, Doubles]:
+    """Weighted least squares, Cauchy-weighted besides; the answer, its standard errors, the weights."""
+    design = np.stack(columns, axis=1)
+    sure: Doubles = 1.0 / spread
+    weight: NDArray[Any] = sure
+    solved: Doubles = np.zeros(design.shape[1])
+    normal: Doubles = np.eye(design.shape[1])
     for _ in range(5):
-        normal = (design * weight[:, None]).T @ design + 1e-9 * np.eye(design.shape[1])
-        solved = np.linalg.solve(normal, design.T @ (weight * level))
-        residual = level - design @ solved
-        spread = max(1e-4, 1.4826 * float(np.median(np.abs(residual[usable]))))
-        weight = usable / (1 + (residual / (2.4 * spread)) ** 2)
-    # scaled so that three of them are the 99th percentile among simulated bursts that did not turn
-    errors = spread * np.sqrt(np.diag(np.linalg.inv(normal)))
-    solved[:-1] *= -1
-    return solved, errors[:-1], residual
+        normal = (design * weight[:, None]).T @ design
+        normal[np.diag_indices_from(normal)] *= 1 + 1e-9
+        normal[np.diag_indices_from(normal)] += 1e-30
+        solved = np.linalg.solve(normal, (design * weight[:, None]).T @ left)
+        off = np.asarray((left - design @ solved) ** 2 * sure, np.float64)
+        scale = max(0.05, float(np.median(off)) / 0.455)
+        weight = sure / (1 + off / (scale * 2.4**2))
+    errors = np.sqrt(np.maximum(np.diag(np.linalg.inv(normal)), 0) * scale)
+    return solved, errors, np.asarray(weight, np.float64)
 
 
-def _movement(both: NDArray[np.bool_], residual: Doubles) -> NDArray[np.bool_]:
-    """Patches of 3 x 3 that changed by more than noise and edges explain."""
-    left = np.zeros(both.shape)
-    left[both] = residual
-    spread = max(1e-4, 1.4826 * float(np.median(np.abs(residual))))
-    count = cv2.blur(both.astype(np.float64), (3, 3))
-    mean = np.abs(cv2.blur(left, (3, 3))) / np.maximum(count, 1e-9)
-    return np.asarray(both & (count > 0.6) & (mean > max(MOTION_LOG, MOTION_SIGMAS * spread / 2)))
+def _colour(
+    one: FrameLook, two: FrameLook, forecast: Single, some: tuple[NDArray[np.intp], ...], weight: Doubles, ratio: float
+) -> tuple[float, float]:
+    """Natural log of the change of red against blue, and its standard error."""
+    logs, errors = [], []
+    for c in (0, 2):
+        told, seen = forecast[..., c][some].astype(np.float64), one.light[..., c][some].astype(np.float64)
+        spread = one.variance(told) + two.variance(told * ratio) / ratio**2 + (_MODEL * told) ** 2
+        w = np.minimum(weight, 1 / spread)
+        total = float((w * told * told).sum())
+        logs.append(-math.log(max(0.1, float((w * told * seen).sum()) / total)))
+        errors.append(1 / math.sqrt(total))
+    return logs[0] - logs[1], math.hypot(*errors)
+
+
+def _movement(
+    one: FrameLook, light: Single, use: Mask, residual: Doubles, spread: Doubles, grey: Doubles, level: float,
+    ratio: float, inside: Mask,
+) -> Single:
+    """Standard deviations by which 3 x 3 pixels changed, signed as the brighter frame shows more (+) or less (-)
+    light there than the darker one; 0 where nothing can be said."""
+    score = np.zeros(use.shape, np.float32)
+    share = np.zeros(use.shape, np.float32)
+    score[use] = -residual / np.sqrt(spread[use])
+    share[use] = -residual / np.maximum(grey[use] * level, 1e-9)
+    # The brighter frame is at its rail: it must not be darker than the other foretells.
+    foretold = (one.light @ LUMINANCE) * ratio / level
+    shown = light @ LUMINANCE
+    dark = inside & ~use & one.below_the_rail & (foretold > 1.3) & (shown < 0.6 * np.minimum(foretold, 1.0))
+    score[dark] = -3.0
+    share[dark] = -0.5
+    known = (use | dark).astype(np.float32)
+    count = np.maximum(cv2.blur(known, (3, 3)), 1e-6)
+    mean, change = cv2.blur(score, (3, 3)) / count, cv2.blur(share, (3, 3)) / count
+    sure = (count > 0.5) & (known > 0) & (np.abs(change) > _MOVED)
+    return np.asarray(np.where(sure, mean * 3, 0), np.float32)
 
 
 def _turn_flows(shape: tuple[int, ...]) -> list[tuple[Doubles, Doubles]]:
@@ -202,8 +317,8 @@ def _shift_flows(shape: tuple[int, ...]) -> list[tuple[Doubles, Doubles]]:
 
 
 def _warped(
-    light: Single, basis: Sequence[tuple[Doubles, Doubles]], turn: Doubles, latlong: bool
-) -> tuple[Single, NDArray[np.bool_]]:
+    light: Single, basis: Sequence[tuple[Single, Single]], turn: Doubles, latlong: bool
+) -> tuple[Single, Mask]:
     if not turn.any():
         return light, np.ones(light.shape[:2], dtype=bool)
     yy, xx = np.mgrid[0 : light.shape[0], 0 : light.shape[1]].astype(np.float32)
@@ -251,74 +366,171 @@ def _noise(looks: Sequence[FrameLook]) -> list[dict[str, Any]]:
     )]  # fmt: skip
 
 
-def _turned(pairs: Sequence[Pair], latlong: bool) -> list[dict[str, Any]]:
-    found = []
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Course:
+    """One value a frame, dark to bright, out of the pairs: ``order`` the frames that are linked, ``value`` against
+    their mean, ``sigma`` of a step between neighbours."""
+
+    order: tuple[int, ...]
+    value: Doubles
+    sigma: Doubles
+
+    def steps(self, own: float) -> list[tuple[float, float, int]]:
+        """For each place between frames: the mean after less the mean before, its standard deviation with what a
+        frame may stray by itself (``own``), and the place."""
+        out = []
+        for k in range(1, len(self.order)):
+            before, after = self.value[:k], self.value[k:]
+            wide = own * math.sqrt(1 / len(before) + 1 / len(after))
+            out.append((float(after.mean() - before.mean()), math.hypot(wide, float(self.sigma[k - 1])), k))
+        return out
+
+
+def course(pairs: Sequence[Pair], of: str) -> Course | None:
+    """``light`` (natural log of radiance) or ``red_blue`` of each frame, by least squares over the pairs; the
+    longest run of frames that pairs link.  None where fewer than two are."""
+    def told(p: Pair) -> tuple[float, float]:
+        return (p.light_stops * math.log(2), p.sigma) if of == "light" else (p.red_blue, p.red_blue_sigma)
+
+    good = [p for p in pairs if p.checkable and math.isfinite(told(p)[1])]
+    linked = _linked(pairs, good)
+    if len(linked) < 2:
+        return None
+    at = {f: n for n, f in enumerate(linked)}
+    good = [p for p in good if p.first in at]
+    design = np.zeros((len(good), len(linked)))
+    for n, p in enumerate(good):
+        design[n, at[p.second]], design[n, at[p.first]] = 1, -1
+    weight = np.array([1 / max(told(p)[1], LEAST_SIGMA) ** 2 for p in good])
+    normal = (design * weight[:, None]).T @ design + np.median(weight) / len(linked)  # the mean stays where it is
+    value = np.linalg.solve(normal, (design * weight[:, None]).T @ np.array([told(p)[0] for p in good]))
+    spread = np.linalg.inv(normal)
+    steps = [math.sqrt(max(0.0, spread[k, k] + spread[k + 1, k + 1] - 2 * spread[k, k + 1]))
+             for k in range(len(linked) - 1)]
+    return Course(order=tuple(linked), value=value, sigma=np.array(steps))
+
+
+def _linked(pairs: Sequence[Pair], good: Sequence[Pair]) -> list[int]:
+    """The largest group of frames that good pairs hang together, dark to bright."""
+    groups: dict[int, set[int]] = {}
+    for p in good:
+        one = groups.setdefault(p.first, {p.first}) | groups.setdefault(p.second, {p.second})
+        for f in one:
+            groups[f] = one
+    largest = max(groups.values(), key=len, default=set())
+    order = dict.fromkeys([*(p.first for p in pairs), *(p.second for p in pairs)])
+    return [f for f in order if f in largest]
+
+
+def turned(pairs: Sequence[Pair], own: float = 0.0) -> tuple[float, float, Pair | None]:
+    """The turn that stands out most: degrees (pixels), standard errors, and the pair.  ``own`` is what a codec's
+    blocks make of a picture that stands still, in the same unit."""
+    best: tuple[float, float, Pair | None] = (0.0, 0.0, None)
     for p in pairs:
-        if not p.checkable:
+        if p.shared < TURN_SHARED or not p.checkable or not np.isfinite(p.turn_sigma).all():
             continue
-        size, error = float(np.linalg.norm(p.turn)), float(np.linalg.norm(p.turn_sigma))
-        if size > max(TURN_ERRORS * error, TURN_DEG):
-            unit = "degrees" if latlong else "pixels of the small view"
-            found.append(finding(
-                "camera_moved", "person", f"The camera moved by {size:.2f} {unit}.",
-                "Look at edges in the merged picture; shoot again if they are double.",
-                confidence=_confidence(size, max(TURN_ERRORS * error, TURN_DEG)), frames=[p.first, p.second],
-                amount=size, unit=unit,
-            ))  # fmt: skip
-    return found
+        size = float(np.linalg.norm(p.turn))
+        errors = math.sqrt(float((p.turn**2 / (np.maximum(p.turn_sigma, 1e-6) ** 2 + own**2)).sum()))
+        if size > TURN_DEG and errors > best[1]:
+            best = size, errors, p
+    return best
 
 
-def _light(pairs: Sequence[Pair]) -> list[dict[str, Any]]:
+def _turned(pairs: Sequence[Pair], latlong: bool, doubt: float, width: int) -> list[dict[str, Any]]:
+    size, errors, pair = turned(pairs, CODEC_PIXELS * doubt * (360.0 / width if latlong else 1.0))
+    if pair is None or errors < TURN_ERRORS:
+        return []
+    unit = "degrees" if latlong else "pixels of the small view"
     return [finding(
-        "light_changed", "person", f"The light changed by {p.light_stops:+.2f} stops within the bracket.",
-        "Check for clouds, flicker or a dimmer; shoot again.", confidence=_confidence(abs(p.light_stops), LIGHT_STOPS),
-        frames=[p.first, p.second], amount=p.light_stops, unit="stops",
-    ) for p in pairs if p.checkable and abs(p.light_stops) > LIGHT_STOPS]  # fmt: skip
+        "camera_moved", "person", f"The camera moved by {size:.2f} {unit}.",
+        "Look at edges in the merged picture; shoot again if they are double.",
+        confidence=_confidence(errors, TURN_ERRORS), frames=[pair.first, pair.second], amount=size, unit=unit,
+    )]  # fmt: skip
 
 
-def _white(pairs: Sequence[Pair]) -> list[dict[str, Any]]:
+def changed(found: Course | None, own: float) -> tuple[float, float, tuple[int, ...]]:
+    """The step of a course that stands out most: its size, standard deviations, and the frames around it."""
+    if found is None:
+        return 0.0, 0.0, ()
+    size, spread, k = max(found.steps(own), key=lambda s: abs(s[0]) / s[1])
+    best: tuple[float, float, tuple[int, ...]] = size, abs(size) / spread, (found.order[k - 1], found.order[k])
+    if len(found.order) > 2:  # one frame that left the others and came back
+        for n, frame in enumerate(found.order):
+            others = np.delete(found.value, n)
+            off = float(found.value[n] - np.median(others))
+            spread = math.hypot(own * math.sqrt(1 + 1 / len(others)), float(found.sigma[max(0, n - 1)]))
+            if ALONE * abs(off) / spread > best[1]:
+                best = off, ALONE * abs(off) / spread, (frame,)
+    return best
+
+
+def _light(pairs: Sequence[Pair], doubt: float) -> list[dict[str, Any]]:
+    size, errors, frames = changed(course(pairs, "light"), math.hypot(SHUTTER, doubt))
+    if errors < LIGHT_ERRORS:
+        return []
+    stops = size / math.log(2)
     return [finding(
-        "white_shift", "person", f"Red against blue changed by {100 * p.red_blue:+.1f} % within the bracket.",
-        "Set the white balance by hand; merge the raws.", confidence=_confidence(abs(p.red_blue), WHITE_RATIO),
-        frames=[p.first, p.second], amount=100 * p.red_blue, unit="percent",
-    ) for p in pairs if p.checkable and abs(p.red_blue) > WHITE_RATIO]  # fmt: skip
+        "light_changed", "person", f"The light changed by {stops:+.2f} stops within the bracket.",
+        "Check for clouds, flicker or a dimmer; shoot again.", confidence=_confidence(errors, LIGHT_ERRORS),
+        frames=list(frames), amount=stops, unit="stops",
+    )]  # fmt: skip
+
+
+def _white(pairs: Sequence[Pair], doubt: float) -> list[dict[str, Any]]:
+    size, errors, frames = changed(course(pairs, "red_blue"), math.hypot(COLOUR, doubt))
+    if errors < WHITE_ERRORS:
+        return []
+    return [finding(
+        "white_shift", "person", f"Red against blue changed by {100 * size:+.1f} % within the bracket.",
+        "Set the white balance by hand; merge the raws.", confidence=_confidence(errors, WHITE_ERRORS),
+        frames=list(frames), amount=100 * size, unit="percent",
+    )]  # fmt: skip
 
 
 def _moved(looks: Sequence[FrameLook], pairs: Sequence[Pair], latlong: bool) -> list[dict[str, Any]]:
-    patch, share = largest_patch(pairs, looks[0].light.shape[:2], latlong)
-    if share < MOTION_SHARE:
+    patch, score = largest_patch(pairs, looks[0].light.shape[:2])
+    if score < MOTION_SCORE:
         return []
+    weight = _pixel_weight(patch.shape, latlong)
+    share = float((weight * patch).sum() / weight.sum())
     y, x = np.nonzero(patch)
-    at = (float((x.mean() + 0.5) / patch.shape[1]), float((y.mean() + 0.5) / patch.shape[0]))
-    frames = sorted({i for p in pairs if p.checkable and (p.moved & patch).any() for i in (p.first, p.second)})
-    return [finding(
+    h, w = patch.shape
+    at = (float((x.mean() + 0.5) / w), float((y.mean() + 0.5) / h))
+    place = [float(v) for v in (x.min() / w, y.min() / h, (x.max() + 1) / w, (y.max() + 1) / h)]
+    frames = sorted({i for p in pairs if p.checkable and (np.abs(p.moved[patch]) > PATCH_SIGMAS).mean() > 0.5
+                     for i in (p.first, p.second)})
+    return [{"place": place} | finding(
         "motion", "note",
-        f"Something moved while the bracket was shot ({100 * share:.2f} % of the picture at one place).",
-        "Look there for ghosts.", confidence=_confidence(share, MOTION_SHARE), frames=frames,
+        f"Something moved while the bracket was shot ({100 * share:.2g} % of the picture at one place).",
+        "Look there for ghosts.", confidence=_confidence(score, MOTION_SCORE), frames=frames,
         direction=_direction(at) if latlong else None, amount=100 * share, unit="percent",
     )]  # fmt: skip
 
 
-def largest_patch(
-    pairs: Sequence[Pair], shape: tuple[int, ...], latlong: bool
-) -> tuple[NDArray[np.bool_], float]:
-    """The largest connected place where something moved, and its share of the picture.
+def largest_patch(pairs: Sequence[Pair], shape: tuple[int, int]) -> tuple[Mask, float]:
+    """The place where something moved most surely, and its score: standard deviations times the root of its pixels.
 
-    What is left of edges after an imperfect warp is thin and scattered; a thing that moved is a patch, so
-    specks of a pixel's width are opened away first.
+    What is left of edges after an imperfect warp is thin and scattered, and has both signs side by side; a thing
+    that moved is a patch of one sign, so specks of a pixel's width are opened away first.
     """
-    weight = _pixel_weight(shape, latlong)
     best, most = np.zeros(shape, dtype=bool), 0.0
     for p in pairs:
-        if not p.checkable or not p.moved.any():
+        if not p.checkable or p.shared < PATCH_SHARED:
             continue
-        solid = cv2.morphologyEx(p.moved.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-        count, labels = cv2.connectedComponents(np.asarray(solid))
-        for k in range(1, count):
-            place = np.asarray(labels) == k
-            size = float((weight * place).sum() / weight.sum())
-            if size > most:
-                best, most = place, size
+        for sign in (1, -1):
+            solid = cv2.morphologyEx((sign * p.moved > PATCH_SIGMAS).astype(np.uint8), cv2.MORPH_OPEN,
+                                     np.ones((2, 2), np.uint8))
+            if not solid.any():
+                continue
+            count, labels, facts, _ = cv2.connectedComponentsWithStats(np.asarray(solid))
+            for k in range(1, count):
+                x, y, w, h, area = (int(v) for v in facts[k])
+                if area < 6 or area < 0.3 * w * h or min(w, h) < 2:
+                    continue
+                place = np.asarray(labels[y : y + h, x : x + w]) == k
+                score = float(np.minimum(np.abs(p.moved[y : y + h, x : x + w][place]), 20).mean()) * math.sqrt(area)
+                if score > most:
+                    best, most = np.asarray(labels) == k, score
     return best, most
 
 

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from ingest.steps.merging import resample
 from ingest.steps.merging.noise import Noise
-from ingest.steps.merging.stack import Stack, grey, largest
+from ingest.steps.merging.stack import Stack, grey, largest, thinned
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
@@ -65,12 +65,7 @@ def look(stack: Stack, k: int, s: float, model: Noise, region: tuple[int, int, i
     p = stack.encoding.period
     part = stack.frames[k][top * p : bottom * p, left * p : right * p]
     if step > 1:
-        h, w = part.shape[0] // (p * step) * p * step, part.shape[1] // (p * step) * p * step
-        if p == 1:
-            part = part[:h:step, :w:step]
-        else:
-            grid = part[:h, :w].reshape(h // (p * step), step, p, w // (p * step), step, p, 1)
-            part = np.ascontiguousarray(grid[:, 0, :, :, 0]).reshape(h // step, w // step, 1)
+        part = thinned(part, p, step)
     light = stack.encoding.light(np.ascontiguousarray(part))
     level = grey(light)
     floor = 3.0 * np.sqrt(model.floor) + 9.0 * model.gain

@@ -170,6 +170,15 @@ def _sites(mosaic: npt.NDArray[Any], period: int) -> npt.NDArray[Any]:
     return np.ascontiguousarray(split).reshape(h // period, w // period, period * period)
 
 
+def thinned(codes: npt.NDArray[Any], period: int, step: int) -> npt.NDArray[Any]:
+    """Every ``step``-th pixel of a frame's codes (H, W, C), whole periods of a mosaic kept together."""
+    h, w = (n // (period * step) * period * step for n in codes.shape[:2])
+    if period == 1:
+        return codes[:h:step, :w:step]
+    grid = codes[:h, :w].reshape(h // (period * step), step, period, w // (period * step), step, period, 1)
+    return np.ascontiguousarray(grid[:, 0, :, :, 0]).reshape(h // step, w // step, 1)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stack:
     """The frames of a set, dark to bright, as codes.

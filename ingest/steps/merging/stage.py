@@ -1,35 +1,46 @@
 """Merge each view that is not merged yet, once, into every destination.
 
 A view is known by its signature: exactly which files and exposures went in.  The same signature is never
-merged twice, so a restart ends in the same pictures; another one (a late card completed the set) makes a
-new version, and the version before it stays, marked superseded.
+merged twice, so a restart ends in the same pictures; another one (a late card completed the set, a person asked
+for it with new settings) makes a new version, and the version before it stays, marked superseded.  An asking is a
+decision on the view's first frame; until its merge is made the version before it counts.
 """
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import Any
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 from ingest import __version__
 from ingest.errors import NightloaderError, SourceUnreadable, Unreadable, WorkerFailed
 from ingest.machinery.ledger.work import ProbeFact, StillFact
+from ingest.machinery.worker.host import WorkerAbsent, WorkerStopped
+from ingest.machinery.worker.room import at_once, fit, most_at_once
 from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.filing import Place
 from ingest.records.findings import Finding, Severity
-from ingest.records.merges import ChartColour, MergeFrame, MergeRequest
+from ingest.records.merges import Again, ChartColour, MergeFrame, MergeRequest, PixelSettings
 from ingest.records.stills import StillHeader
 from ingest.records.views import FrameFile, View, ViewFrame
 from ingest.services import Services
-from ingest.settings.model import Settings
 
+PROGRAM = f"nightloader {__version__}"
+ASKED = "merge again"  # the kind of decision by which a person asks for it
+_BEGUN = "merging again"
 TRIES = 2
 FRAMES_AT_LEAST = 2
+_BEAT_S = 1.0
+_BESIDE_BYTES = 300 << 20  # what a merge takes beside what it is told to keep
 
 
 def chosen(view: View, stills: Mapping[str, StillFact]) -> tuple[tuple[ViewFrame, FrameFile], ...]:
@@ -54,11 +65,13 @@ def chosen(view: View, stills: Mapping[str, StillFact]) -> tuple[tuple[ViewFrame
 
 
 def signature(
-    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], chart: ChartColour | None = None
+    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], chart: ChartColour | None = None, token: str = ""
 ) -> str:
-    """Names exactly what goes into the merge."""
+    """Names exactly what goes into the merge, and by its ``token`` the asking to merge it again."""
     said = [[file.digest, frame.exposure_s, frame.f_number, frame.iso] for frame, file in files]
-    more = [list(chart.matrix)] if chart is not None else []
+    more: list[Any] = [list(chart.matrix)] if chart is not None else []
+    if token:
+        more.append(token)
     return hashlib.sha256(json.dumps([view.kind, said, *more]).encode()).hexdigest()[:32]
 
 
@@ -71,12 +84,11 @@ def chart_for(
 
 
 def request(
-    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], stills: Mapping[str, StillFact], settings: Settings,
-    chart: ChartColour | None = None,
+    view: View, files: Sequence[tuple[ViewFrame, FrameFile]], stills: Mapping[str, StillFact], pixels: PixelSettings,
+    chart: ChartColour | None = None, *, memory_mb: int,
 ) -> MergeRequest:
     """What the worker is asked.  Nothing of it depends on what was merged before: the same cards must end
     in the same pictures whatever happened in between."""
-    merging = settings.merging
     frames = []
     for frame, file in files:
         fact = stills.get(file.digest)
@@ -94,17 +106,70 @@ def request(
             )
         )
     return MergeRequest(
-        frames=tuple(frames), kind=view.kind, colour_space=merging.colour_space,
-        reference_exposure_s=merging.reference_exposure_s, reference_f_number=merging.reference_f_number,
-        reference_iso=merging.reference_iso, memory_bytes=min(merging.memory_mb << 19, 1_000_000_000),
-        software=f"nightloader {__version__}", matrix=chart.matrix if chart is not None else None,
+        frames=tuple(frames), kind=view.kind, colour_space=pixels.colour_space,
+        reference_exposure_s=pixels.reference_exposure_s, reference_f_number=pixels.reference_f_number,
+        reference_iso=pixels.reference_iso, memory_bytes=memory_of(memory_mb),
+        software=PROGRAM, matrix=chart.matrix if chart is not None else None, picture=True,
     )
+
+
+def memory_of(memory_mb: int) -> int:
+    """What one merge keeps at once, given what its process may take."""
+    return min(memory_mb << 19, 1_000_000_000)
 
 
 def paths_of(place: Place, show: str) -> dict[str, str]:
     """Where the files of one version lie, relative to a destination's root."""
     base = f"{show}/{place.folder}/{place.stem}"
-    return {"probe": f"{base}.exr", "preview": f"{base}.jpg", "record": f"{base}.json"}
+    return {"probe": f"{base}.exr", "preview": f"{base}.jpg", "record": f"{base}.json",
+            "findings": f"{base}_findings.jpg"}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wanted:
+    """One merge to be made: which files of a view, how, as which version."""
+
+    view: View
+    files: tuple[tuple[ViewFrame, FrameFile], ...]
+    chart: ChartColour | None
+    pixels: PixelSettings
+    again: Again
+    signature: str
+    version: int
+    beside: bool = False  # the present version stays what it is if this one is refused
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Standing:
+    """The version of a view that counts now.  ``owed`` is the merge that has to come first, as there is no picture
+    of these frames; ``redo`` one that a person asked for and that the present version stands in for until then.
+    ``refused`` says why that one could not be made."""
+
+    view: View
+    version: int
+    made: ProbeFact | None = None
+    owed: Wanted | None = None
+    redo: Wanted | None = None
+    refused: str = ""
+
+
+class Elsewhere(Protocol):
+    """Something that merges in the place of this machine's own workers."""
+
+    def merge(
+        self, args: dict[str, Any], frames: Sequence[int], outputs: Sequence[int], *, timeout_s: float,
+        cancel: threading.Event,
+    ) -> dict[str, Any]:
+        """As the job ``merge``; WorkerAbsent if nobody is there any more and this machine must do it."""
+
+    @property
+    def lost(self) -> str:
+        """Why nobody is there any more; "" while somebody is."""
+
+    def at_once(self) -> int:
+        """How many merges it can do together; 0 once it is lost."""
+
+    def close(self) -> None: ...
 
 
 class Merging:
@@ -114,81 +179,147 @@ class Merging:
         self, services: Services, outbox: Outbox, originals: Originals, stills: Mapping[str, StillFact],
         colours: Mapping[tuple[str, str], ChartColour] | None = None,
     ) -> None:
-        self._colours = (colours or {}) if services.settings.merging.chart_colour else {}
+        self._colours = colours or {}
         self._services = services
         self._outbox = outbox
         self._originals = originals
         self._stills = stills
 
-    def versions(self, views: Sequence[View]) -> dict[str, tuple[int, str]]:
-        """For each view the version its present signature has or will have."""
-        made: dict[str, dict[str, int]] = {}
-        newest: dict[str, int] = {}
+    def standing(self, views: Sequence[View]) -> dict[str, Standing]:
+        """For each view the version that counts and the merges it lacks."""
+        facts: dict[str, list[ProbeFact]] = {}
         for fact in self._services.work.probes(superseded=True):
-            made.setdefault(fact.id, {})[fact.signature] = fact.version
-            newest[fact.id] = max(newest.get(fact.id, 0), fact.version)
-        out = {}
-        for view in views:
-            files = chosen(view, self._stills)
-            name = signature(view, files, chart_for(view, files, self._colours))
-            out[view.id] = (made.get(view.id, {}).get(name, newest.get(view.id, 0) + 1), name)
-        return out
+            facts.setdefault(fact.id, []).append(fact)
+        asked = self._services.work.decisions(ASKED)
+        return {v.id: self._standing(v, facts.get(v.id, []), _newest(v, asked)) for v in views}
 
-    def owed(self, views: Sequence[View]) -> list[View]:
-        """Views whose present version has neither a picture nor a refusal."""
-        current = {(p.id, p.version): p for p in self._services.work.probes()}
-        versions = self.versions(views)
-        return [v for v in views if (v.id, versions[v.id][0]) not in current]
+    def _standing(self, view: View, facts: Sequence[ProbeFact], again: Again) -> Standing:
+        made = {f.signature: f for f in facts}
+        after = max((f.version for f in facts), default=0) + 1
+        wanted = self._wanted(view, again, after)
+        known = made.get(wanted.signature)
+        if known is not None and known.superseded_utc is None:
+            return Standing(view=view, version=known.version, made=known)
+        current = next((f for f in facts if f.superseded_utc is None), None)
+        if current is not None and self._wanted(view, _how(current), 0).signature == current.signature:
+            redo = replace(wanted, beside=True, version=max(after, self._not_before(view, again)))
+            return Standing(view=view, version=current.version, made=current, redo=redo if known is None else None,
+                            refused=known.trouble if known is not None and again.token else "")
+        if known is not None:
+            wanted = replace(wanted, version=known.version)
+        return Standing(view=view, version=wanted.version, owed=wanted)
 
-    def merge(self, view: View, place: Place) -> None:
-        """One view to its picture, or a refusal that is kept and shown."""
-        services = self._services
-        version, name = self.versions([view])[view.id]
+    def _not_before(self, view: View, again: Again) -> int:
+        """A version that another asking began and never finished may have left its file: its number is not used
+        again.  The same asking goes on with the same number, and finds its own file equal."""
+        version, _, token = (self._services.work.recall(f"{_BEGUN}|{view.id}") or "0|").partition("|")
+        return int(version) + (token != again.token)
+
+    def _wanted(self, view: View, again: Again, version: int) -> Wanted:
+        pixels = again.settings or self._services.settings.merging.pixels
         files = chosen(view, self._stills)
+        chart = chart_for(view, files, self._colours) if pixels.chart_colour else None
+        return Wanted(view=view, files=files, chart=chart, pixels=pixels, again=again, version=version,
+                      signature=signature(view, files, chart, again.token))
+
+    def merge_all(
+        self, wanted: Sequence[Wanted], places: Mapping[str, Place], *, meanwhile: Callable[[], None] = lambda: None,
+        enough: Callable[[], bool] = lambda: False, elsewhere: Elsewhere | None = None,
+    ) -> int:
+        """Each to its picture or its refusal, several at once; answers how many have one or the other now.
+
+        How many run together follows cores and memory, and leaves a core free while a card is read.  ``meanwhile``
+        is called in this thread every second or so: looking for cards must not wait for pictures.  No merge is
+        begun any more once ``enough`` says so; those that run are waited for.
+        """
+        waiting, running = deque(wanted), set[Future[bool]]()
+        done = 0
+        most = max(most_at_once(self._services.settings.merging.workers), elsewhere.at_once() if elsewhere else 1)
+        memory = memory_of(self._services.settings.merging.memory_mb) + _BESIDE_BYTES
+        held = fit(memory)  # once: what runs has not taken all of its memory yet
+        with ThreadPoolExecutor(max_workers=max(1, min(most, len(waiting))), thread_name_prefix="merge") as pool:
+            while waiting or running:
+                if self._services.stop.is_set() or enough():
+                    waiting.clear()
+                while waiting and len(running) < self._room(elsewhere, held):
+                    one = waiting.popleft()
+                    running.add(pool.submit(self.merge, one, places[one.view.id], elsewhere))
+                if running:
+                    ended, running = wait(running, timeout=_BEAT_S, return_when=FIRST_COMPLETED)
+                    done += sum(future.result() for future in ended)
+                    meanwhile()
+        return done
+
+    def _room(self, elsewhere: Elsewhere | None, held: int) -> int:
+        """How many may run together now."""
+        if elsewhere is not None and (there := elsewhere.at_once()):
+            return there
+        copying = bool(self._services.work.recall("reading"))
+        return min(held, at_once(self._services.settings.merging.workers, copying=copying))
+
+    def merge(self, wanted: Wanted, place: Place, elsewhere: Elsewhere | None = None) -> bool:
+        """One view to its picture, or a refusal that is kept and shown; False where it stays owed."""
+        services, view, version = self._services, wanted.view, wanted.version
+        how = {**wanted.pixels.to_json(), "token": wanted.again.token, "program": PROGRAM}
         fact = ProbeFact(
-            id=view.id, version=version, signature=name, frames=view.digests, record=None, trouble="",
+            id=view.id, version=version, signature=wanted.signature, frames=view.digests, record=None, trouble="",
             superseded_utc=None, merged_utc=None,
         )
-        if len(files) < FRAMES_AT_LEAST:
-            self._keep(replace(fact, trouble="fewer than two of its frames can be decoded and tell their exposure"))
-            return
-        chart = chart_for(view, files, self._colours)
-        asked = request(view, files, self._stills, services.settings, chart)
+        if len(wanted.files) < FRAMES_AT_LEAST:
+            return self._refuse(fact, wanted, "fewer than two of its frames can be decoded and tell their exposure")
+        asked = request(view, wanted.files, self._stills, wanted.pixels, wanted.chart,
+                        memory_mb=services.settings.merging.memory_mb)
         paths = paths_of(place, services.show)
         answer: dict[str, Any] = {}
 
         def work(outputs: Sequence[int]) -> None:
-            answer.update(self._run(asked, files, outputs))
+            answer.update(self._run(asked, wanted, outputs, elsewhere))
+            if _newest(view, services.work.decisions(ASKED)).token != wanted.again.token:
+                raise _TakenBack
 
-        services.tell("merging", {"probe": view.id, "frames": len(files)})
+        if wanted.beside:
+            services.work.put(f"{_BEGUN}|{view.id}", f"{version}|{wanted.again.token}")
+        services.tell("merging", {"probe": view.id, "frames": len(wanted.files)})
         try:
             wrote = self._outbox.make(
                 [("probe", paths["probe"]), ("preview", paths["preview"])], f"{view.id}/{version}", work
             )
+        except WorkerStopped:
+            return False  # ended by us, not by the frames
         except (Unreadable, WorkerFailed) as error:
             services.log.warning("merge refused", probe=view.id, why=error.what)
-            self._keep(replace(fact, trouble=f"{error.item}: {error.what}" if error.item else error.what))
-            return
-        except SourceUnreadable:
-            return  # its disk is away: it stays owed
+            return self._refuse(fact, wanted, f"{error.item}: {error.what}" if error.item else error.what)
+        except (SourceUnreadable, _TakenBack):
+            return False  # its disk is away: it stays owed; or nobody wants it any more
         if not wrote:
-            return  # no destination takes it now: it stays owed, the outbox has the finding
-        if chart is not None:
-            answer["chart_colour"] = chart.to_json()
-            answer["done"] = [*answer.get("done", ()), chart.words]
-        self._keep(replace(fact, record={**answer, "signature": name}, merged_utc=services.clock.utc()))
-        services.log.info("merged", probe=view.id, version=version, frames=len(files))
+            return False  # no destination takes it now: it stays owed, the outbox has the finding
+        if wanted.chart is not None:
+            answer["chart_colour"] = wanted.chart.to_json()
+            answer["done"] = [*answer.get("done", ()), wanted.chart.words]
+        self._keep_picture(paths["findings"], f"{view.id}/{version}", str(answer.pop("findings_picture", "")))
+        record = {**answer, "signature": wanted.signature, "made_with": how}
+        services.work.add_probe(replace(fact, record=record, merged_utc=services.clock.utc()), services.clock.utc())
+        services.log.info("merged", probe=view.id, version=version, frames=len(wanted.files))
         services.tell("merged", {"probe": view.id, "version": version})
+        return True
+
+    def _keep_picture(self, path: str, owner: str, data: str) -> None:
+        """The picture of the findings, if there are any, beside the probe; one that is lost is made by no one, but
+        the findings stand."""
+        if data:
+            made = base64.b64decode(data)
+            for destination in self._outbox.here[:]:
+                self._outbox.put_at(destination, path, made, kind="findings", owner=owner)
 
     def _run(
-        self, asked: MergeRequest, files: Sequence[tuple[ViewFrame, FrameFile]], outputs: Sequence[int]
+        self, asked: MergeRequest, wanted: Wanted, outputs: Sequence[int], elsewhere: Elsewhere | None
     ) -> dict[str, Any]:
         """The job on open files; a worker that dies or stalls is replaced and the set tried once more."""
-        services = self._services
+        services, limit_s = self._services, self._services.settings.merging.time_limit_s
         for attempt in range(1, TRIES + 1):
             with contextlib.ExitStack() as stack:
                 opened = []
-                for _, file in files:
+                for _, file in wanted.files:
                     fd = self._originals.open(file.digest)
                     stack.callback(os.close, fd)
                     opened.append(fd)
@@ -196,10 +327,15 @@ class Merging:
                     os.ftruncate(fd, 0)
                     os.lseek(fd, 0, os.SEEK_SET)
                 try:
+                    if elsewhere is not None and elsewhere.at_once():
+                        with contextlib.suppress(WorkerAbsent):  # the rest is done here
+                            return elsewhere.merge(asked.to_json(), opened, outputs, timeout_s=limit_s,
+                                                   cancel=services.stop)
                     return services.worker.run(
-                        "merge", asked.to_json(), [*opened, *outputs],
-                        timeout_s=services.settings.merging.time_limit_s, cancel=services.stop,
-                        on_progress=lambda share: services.tell("merge progress", {"share": share}),
+                        "merge", asked.to_json(), [*opened, *outputs], timeout_s=limit_s, cancel=services.stop,
+                        on_progress=lambda share: services.tell(
+                            "merge progress", {"probe": wanted.view.id, "share": share}
+                        ),
                     )
                 except WorkerFailed as error:
                     if services.stop.is_set() or attempt == TRIES:
@@ -207,10 +343,51 @@ class Merging:
                     services.log.warning("merge tried again", why=error.what)
         raise AssertionError("unreachable")
 
-    def _keep(self, fact: ProbeFact) -> None:
-        if self._services.stop.is_set() and fact.record is None:
-            return  # ended by us, not by the frames
-        self._services.work.add_probe(fact, self._services.clock.utc())
+    def _refuse(self, fact: ProbeFact, wanted: Wanted, why: str) -> bool:
+        """Kept, so that it is not tried for ever.  A picture that is there stays the present one."""
+        services = self._services
+        if services.stop.is_set():
+            return False  # ended by us, not by the frames
+        services.work.add_probe(replace(fact, trouble=why), services.clock.utc(),
+                                beside_a_picture=wanted.beside)
+        return True
+
+
+class _TakenBack(Exception):
+    """Nobody wants this merge any more; what was written so far is dropped."""
+
+
+def _newest(view: View, asked: Mapping[str, dict[str, Any]]) -> Again:
+    """What a person asked for last of any of its frames."""
+    said = [asked[d] for d in view.digests if d in asked]
+    return Again.from_json(max(said, key=lambda s: str(s["utc"]))) if said else Again()
+
+
+def _how(fact: ProbeFact) -> Again:
+    """The asking by which a version was made; none for one that nobody asked for."""
+    how = (fact.record or {}).get("made_with") or {}
+    if not how.get("token"):
+        return Again()
+    return Again(token=str(how["token"]), settings=made_with(fact))
+
+
+def made_with(fact: ProbeFact) -> PixelSettings | None:
+    """The settings by which a version was made; None where its record does not say."""
+    with contextlib.suppress(KeyError, TypeError, ValueError):
+        return PixelSettings.from_json((fact.record or {})["made_with"])
+    return None
+
+
+def not_again(standing: Mapping[str, Standing]) -> list[Finding]:
+    """Probes that a person wanted merged again and that could not be."""
+    return [
+        Finding(
+            kind="not merged again", item=s.view.id, severity=Severity.PERSON,
+            what=f"It could not be merged again: {s.refused}. Version {s.version} stands as it was.",
+            next=f"Ask with other settings, or take it back: `nightloader remerge --take-back --probe {s.view.id}`.",
+        )
+        for s in standing.values() if s.refused
+    ]
 
 
 def findings(views: Sequence[View], facts: Sequence[ProbeFact]) -> list[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
 import numpy as np
@@ -29,12 +30,12 @@ class Counted(Protocol):
 
 def record(
     request: MergeRequest, order: tuple[int, ...], plan: Plan, counted: Counted, written: dict[str, Any],
-    layers: tuple[str, ...], seconds: dict[str, float],
+    layers: tuple[str, ...], seconds: dict[str, float], told: Sequence[Mapping[str, Any]] = (),
 ) -> MergeRecord:  # fmt: skip
-    """The record of one merge."""
+    """The record of one merge; ``told`` are findings made from headers and frames."""
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
-    found = verdicts.findings(request, order, plan, clipped, counted.moved, counted.moved_by_frame, counted.doubtful)
+    found = verdicts.findings(request, plan, clipped, counted.moved, counted.moved_by_frame, counted.doubtful, told)
     return MergeRecord(
         width=counted.width, height=counted.height, kind=request.kind, source=plan.source,
         colour_space=request.colour_space,

@@ -6,6 +6,7 @@ frames (indices dark to bright), direction, amount, unit.  Thresholds are stated
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,29 +15,23 @@ from ingest.records.findings import Finding, Severity
 from ingest.records.merges import MergeRequest
 from ingest.steps.merging.calibration import Plan
 
-#: Stops by which a frame must leave its exposure for the light (or the aperture) to have changed: above
-#: what shutters do (LIGHT: 0.05 stops).
-LIGHT_STOPS = 0.05
-#: Red or blue against green, of a frame against its set.
-WHITE = 0.028
 #: Share of the picture in which some frame was left out.
 MOTION = 0.001
 
 
 def findings(
-    request: MergeRequest, order: tuple[int, ...], plan: Plan, clipped: dict[str, Any], moved: float,
-    moved_by_frame: tuple[float, ...], doubtful: float, *, item: str = "",
+    request: MergeRequest, plan: Plan, clipped: dict[str, Any], moved: float, moved_by_frame: tuple[float, ...],
+    doubtful: float, told: Sequence[Mapping[str, Any]], *, item: str = "",
 ) -> tuple[Finding, ...]:  # fmt: skip
     """All findings of one merge, worst first.  ``doubtful`` is the share of pixels known to no better
-    than a quarter of their value."""
+    than a quarter of their value; ``told`` is what the headers and the frames said before, whose word on
+    movement and on a turn of the camera counts first."""
+    before = {str(f["kind"]) for f in told}
     found = [
+        *(Finding.from_json({**f, "item": item}) for f in told),
         *_clipped(clipped, item),
-        *_missing_step(plan, item),
-        *_motion(moved, moved_by_frame, item),
-        *_camera(request, plan, item),
-        *_light(plan, item),
-        *_white(plan, item),
-        *_mixed(request, order, item),
+        *(_motion(moved, moved_by_frame, item) if "motion" not in before else ()),
+        *(_camera(request, plan, item) if "camera_moved" not in before else ()),
         *_noise(doubtful, item),
     ]
     rank = {Severity.LOSS: 0, Severity.PERSON: 1, Severity.NOTE: 2}
@@ -64,21 +59,6 @@ def _clipped(clipped: dict[str, Any], item: str) -> list[Finding]:
         "Shoot shorter exposures, or take the source's energy from the grey ball.",
         confidence=1.0, frames=[0], amount=clipped["stops"], unit="stops",
     )]  # fmt: skip
-
-
-def _missing_step(plan: Plan, item: str) -> list[Finding]:
-    steps = np.diff(np.log2(plan.units))
-    usual = float(np.median(steps)) if len(steps) else 0.0
-    out = []
-    for k, step in enumerate(steps):
-        if len(steps) >= 2 and step > max(1.6 * usual, usual + 0.5):
-            out.append(_finding(
-                "missing_step", item, Severity.PERSON,
-                f"{step:.2f} stops lie between two neighbouring exposures, {usual:.2f} between the others",
-                "Look for the missing frame on the card; the merge is noisier between the two.",
-                confidence=0.9, frames=[k, k + 1], amount=round(float(step - usual), 3), unit="stops",
-            ))  # fmt: skip
-    return out
 
 
 def _motion(moved: float, by_frame: tuple[float, ...], item: str) -> list[Finding]:
@@ -109,60 +89,6 @@ def _camera(request: MergeRequest, plan: Plan, item: str) -> list[Finding]:
         if degrees else "Steady the camera for the next probe.",
         confidence=1 - np.exp(-far / max(plan.alignment.sigma, 1e-3) / 4), frames=frames, amount=round(amount, 4),
         unit="degrees" if degrees else "pixels",
-    )]  # fmt: skip
-
-
-def _light(plan: Plan, item: str) -> list[Finding]:
-    if not plan.refined:
-        return []
-    off = np.log2(plan.corrections)
-    off = off - np.median(off)
-    bad = [k for k in range(len(off)) if abs(off[k]) > LIGHT_STOPS + 3 * plan.sigmas[k]]
-    if not bad:
-        return []
-    worst = max(bad, key=lambda k: abs(off[k]))
-    side = "brighter" if off[worst] > 0 else "darker"
-    return [_finding(
-        "light_changed", item, Severity.PERSON,
-        f"frame {worst + 1} of {len(off)} is {abs(off[worst]):.2f} stops {side} than its exposure says; the merge "
-        "allowed for it",
-        "Ask whether a lamp flickered or a cloud passed; shoot the probe again if the light is still up.",
-        confidence=1 - LIGHT_STOPS / (2 * abs(off[worst])), frames=bad, amount=round(float(off[worst]), 4),
-        unit="stops",
-    )]  # fmt: skip
-
-
-def _white(plan: Plan, item: str) -> list[Finding]:
-    """Red and blue against green, frame by frame; a changed lamp or an automatic white balance."""
-    w = plan.white
-    if w.size == 0 or w.shape[1] != 3 or plan.stack.encoding.layout == "mosaic":
-        return []
-    against = w[:, [0, 2]] - w[:, [1]]
-    against = against - np.nanmedian(against, axis=0)
-    worst = np.nanmax(np.abs(np.where(np.isfinite(against), against, 0)), axis=1)
-    bad = [k for k in range(len(worst)) if worst[k] > WHITE]
-    if not bad:
-        return []
-    amount = float(worst.max())
-    return [_finding(
-        "white_shift", item, Severity.PERSON,
-        f"red or blue shifts by {100 * amount:.1f} % against green between frames",
-        "Check that white balance was fixed and no lamp changed colour; shoot again with it fixed.",
-        confidence=1 - WHITE / (2 * amount), frames=bad, amount=round(amount, 4), unit="ratio",
-    )]  # fmt: skip
-
-
-def _mixed(request: MergeRequest, order: tuple[int, ...], item: str) -> list[Finding]:
-    """Settings that may differ and still be merged, but should not."""
-    frames = [request.frames[i] for i in order]
-    words = {"f_number": "apertures", "lens": "lenses", "serial": "bodies", "orientation": "orientations"}
-    mixed = [word for name, word in words.items() if len({getattr(f, name) for f in frames} - {None, ""}) > 1]
-    if not mixed:
-        return []
-    return [_finding(
-        "mixed_settings", item, Severity.PERSON, f"the frames differ in their {' and '.join(mixed)}",
-        "Bracket by shutter only: depth of field, flare and falloff change with the rest.",
-        confidence=1.0, frames=list(range(len(frames))), amount=None, unit="",
     )]  # fmt: skip
 
 

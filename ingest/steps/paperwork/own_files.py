@@ -59,7 +59,7 @@ def _of_probes(adopted: Adopted) -> Iterator[OwnFile]:
         yield OwnFile(path=place.removesuffix(".json") + ".light.json", kind="light", owner=owner)
         for output in probe.outputs:
             name = output.path.rpartition("/")[2]
-            kind = _KINDS.get(name.rpartition(".")[2])
+            kind = "findings" if name.endswith("_findings.jpg") else _KINDS.get(name.rpartition(".")[2])
             if kind:
                 yield OwnFile(path=f"{folder}/{name}", kind=kind, owner=owner, digest=output.digest)
 

@@ -88,7 +88,7 @@ def probe_papers(
     owner = f"{view.id}/{fact.version}"
     prefix = f"{services.show}/"
     outputs = {}
-    for kind in ("probe", "preview"):
+    for kind in ("probe", "preview", "findings"):
         for output in outbox.known(owner=owner, kind=kind).values():
             outputs[output.path] = papers.Output(
                 path=output.path.removeprefix(prefix), size_bytes=output.size_bytes, digest=output.digest

@@ -22,7 +22,7 @@ from ingest.machinery.worker import exr, preview
 from ingest.machinery.worker.decoders import still
 from ingest.machinery.worker.decoders.picture import Picture
 from ingest.machinery.worker.frame_store import FrameStore
-from ingest.machinery.worker.jobs import merge_comparison, merge_pixels
+from ingest.machinery.worker.jobs import merge_comparison, merge_pixels, merge_quality
 from ingest.records.merges import MergeRequest
 from ingest.steps.merging import attributes, calibration, colour, evidence, image_circle, summary
 from ingest.steps.merging.stack import Encoding, Stack
@@ -55,6 +55,8 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
+        told, shown_by = merge_quality.judge(request, order, plan, first)
+        clock.mark("judge")
     upright = _orientation(request, order, first)
     channels = _turned(result.channels, upright)
     written = exr.write(files[count], channels, attributes.standard(request, order),
@@ -69,7 +71,8 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
                                             circles=circles))
         files[count + 1].flush()
         clock.mark("preview")
-    record = summary.record(request, order, plan, result.measures, written, tuple(channels), clock.seconds)
+    record = summary.record(request, order, plan, result.measures, written, tuple(channels), clock.seconds,
+                            told)
     if proof is not None:
         shown = channels["RGB"]
         labels, heading = summary.labels(record), summary.heading(record)
@@ -77,7 +80,10 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
             proof, labels, shown, heading, lambda a: _turned({"": a}, upright)[""], request.compare, circles))
         files[count + 2].flush()
     progress(1.0)
-    return record.to_json()
+    if not request.picture:
+        return record.to_json()
+    findings, picture = merge_quality.pictured(record.findings, shown_by)
+    return {**record.to_json(), "findings": findings, "findings_picture": picture}
 
 
 class _Clock:

@@ -37,22 +37,22 @@ def sheet(evidence: Evidence, labels: Sequence[Sequence[str]], result: npt.NDArr
     """PNG or JPEG (``kind`` "png" or "jpg").  ``circles`` says where a lens lit the picture, see ``preview``.
     ``labels`` are lines of text a frame, ``result`` (H, W, 3) linear Rec.709, upright; ``turn`` brings the
     evidence upright."""
-    thumbs = [_seen(turn(v)) for v in evidence.frames]
+    thumbs = [seen(turn(v)) for v in evidence.frames]
     shares = [_grey(turn(v)) for v in evidence.shares]
     height = max(40, round(_CELL * thumbs[0].shape[0] / thumbs[0].shape[1]))
-    blocks = [_words(heading, COLUMNS * (_CELL + _GAP) - _GAP, big=True)]
+    blocks = [words(heading, COLUMNS * (_CELL + _GAP) - _GAP, big=True)]
     for first in range(0, len(thumbs), COLUMNS):
         cells = []
         for k in range(first, min(len(thumbs), first + COLUMNS)):
-            cells.append(np.vstack([_words(labels[k], _CELL), _fit(thumbs[k], height), _gap(4, _CELL),
+            cells.append(np.vstack([words(labels[k], _CELL), _fit(thumbs[k], height), gap(4, _CELL),
                                     _fit(shares[k], height)]))  # fmt: skip
-        blocks.append(_row(cells))
-    blocks.append(_words(["Above: each frame as shot and, below it, its share in every pixel of the result "
+        blocks.append(row(cells))
+    blocks.append(words(["Above: each frame as shot and, below it, its share in every pixel of the result "
                           "(black: none, white: all of it)."], COLUMNS * (_CELL + _GAP) - _GAP))  # fmt: skip
-    shown = [np.vstack([_words([words], _CELL), _fit(picture, height)]) for words, picture in _exposed(result, circles)]
+    shown = [np.vstack([words([told], _CELL), _fit(picture, height)]) for told, picture in _exposed(result, circles)]
     known = np.log(np.clip(turn(evidence.sigma), _LOWEST, _HIGHEST) / _LOWEST) / np.log(_HIGHEST / _LOWEST)
-    shown.append(np.vstack([_words(["how well known: black 0.1 %, white 25 %"], _CELL), _fit(_grey(known), height)]))
-    blocks.append(_row(shown))
+    shown.append(np.vstack([words(["how well known: black 0.1 %, white 25 %"], _CELL), _fit(_grey(known), height)]))
+    blocks.append(row(shown))
     blocks.append(_chart(evidence, COLUMNS * (_CELL + _GAP) - _GAP, 320))
     wide = COLUMNS * (_CELL + _GAP) + _GAP
     page = np.full((sum(b.shape[0] + _GAP for b in blocks) + _GAP, wide, 3), _PAPER, np.uint8)
@@ -63,7 +63,7 @@ def sheet(evidence: Evidence, labels: Sequence[Sequence[str]], result: npt.NDArr
     return bytes(cv2.imencode(".png" if kind == "png" else ".jpg", page[..., ::-1])[1])
 
 
-def _seen(light: npt.NDArray[Any]) -> U8:
+def seen(light: npt.NDArray[Any]) -> U8:
     """Light of one frame (h, w, C) as sRGB codes; the sites of a mosaic as one grey."""
     if light.shape[2] != 3:
         light = np.repeat(light.mean(axis=2, keepdims=True), 3, axis=2)
@@ -85,8 +85,8 @@ def _exposed(result: npt.NDArray[Any], circles: Circles) -> list[tuple[str, U8]]
     stops = max(2.0, np.log2(max(float(lit.max()) if lit.size else 1.0, middle) / middle) - 1)
     out = []
     darker = (f"result, {stops:.0f} stops darker", -stops)
-    for words, by in (darker, ("result", 0.0), ("result, 4 stops brighter", 4.0)):
-        out.append((words, _seen(np.clip(light * (0.18 / middle) * 2.0**by, 0, 1))))
+    for told, by in (darker, ("result", 0.0), ("result, 4 stops brighter", 4.0)):
+        out.append((told, seen(np.clip(light * (0.18 / middle) * 2.0**by, 0, 1))))
     return out
 
 
@@ -96,33 +96,33 @@ def _fit(picture: U8, height: int) -> U8:
                                  interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_NEAREST), np.uint8)  # fmt: skip
 
 
-def _gap(height: int, width: int) -> U8:
+def gap(height: int, width: int) -> U8:
     return np.full((height, width, 3), _PAPER, np.uint8)
 
 
-def _row(cells: Sequence[U8]) -> U8:
+def row(cells: Sequence[U8]) -> U8:
     tall = max(c.shape[0] for c in cells)
     out = []
     for cell in cells:
-        out += [np.vstack([cell, _gap(tall - cell.shape[0], cell.shape[1])]), _gap(tall, _GAP)]
+        out += [np.vstack([cell, gap(tall - cell.shape[0], cell.shape[1])]), gap(tall, _GAP)]
     return np.hstack(out[:-1])
 
 
-def _words(lines: Sequence[str], width: int, *, big: bool = False) -> U8:
+def words(lines: Sequence[str], width: int, *, big: bool = False) -> U8:
     line = _LINE + (5 if big else 0)
-    out = _gap(line * len(lines) + 4, width)
-    for i, words in enumerate(lines):
-        _write(out, words, (0, line * (i + 1) - 3), 0.5 if big else 0.42)
+    out = gap(line * len(lines) + 4, width)
+    for i, text in enumerate(lines):
+        _write(out, text, (0, line * (i + 1) - 3), 0.5 if big else 0.42)
     return out
 
 
-def _write(on: U8, words: str, at: tuple[int, int], size: float, ink: tuple[int, int, int] = _INK) -> None:
-    plain = words.encode("ascii", "replace").decode()  # the library's line font knows no more
+def _write(on: U8, text: str, at: tuple[int, int], size: float, ink: tuple[int, int, int] = _INK) -> None:
+    plain = text.encode("ascii", "replace").decode()  # the library's line font knows no more
     cv2.putText(on, plain, at, cv2.FONT_HERSHEY_SIMPLEX, size, ink, 1, cv2.LINE_AA)
 
 
 def _chart(evidence: Evidence, width: int, height: int) -> U8:
-    out = _gap(height, width)
+    out = gap(height, width)
     _write(out, "Each frame's own light over the merged light, by level (stops below what saturates the shortest "
                 "frame): on the line they agree.", (0, 14), 0.42)  # fmt: skip
     left, right, top, bottom = 60, width - 10, 30, height - 26

@@ -1,0 +1,142 @@
+"""What the frames of a merge say of each other, and a picture of every finding.
+
+The frames are judged small, thinned before they are averaged: what a person acts on is larger than a pixel, and
+a bracket of large frames must not cost another merge.  Exposures are taken as the headers say: a change of light
+is what the plan would otherwise correct away.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from ingest.machinery.worker.decoders.picture import Picture
+from ingest.machinery.worker.jobs.merge_comparison import gap, row, seen, words
+from ingest.records.merges import MergeRequest
+from ingest.steps.light import bracket, quality
+from ingest.steps.light.quality import FrameLook
+from ingest.steps.merging import curves, image_circle
+from ingest.steps.merging.calibration import Plan
+from ingest.steps.merging.stack import largest, thinned
+
+U8 = npt.NDArray[np.uint8]
+F32 = npt.NDArray[np.float32]
+_READ = 2048  # columns that are read of a frame, of which so many are kept:
+_KEPT = 512
+_CELL, _MOST = 420, 3  # pixels wide; pictures a finding
+_MARK = (230, 30, 30)
+
+
+def judge(
+    request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture
+) -> tuple[list[dict[str, Any]], list[FrameLook]]:
+    """Findings from the headers and from comparing the frames, their indices dark to bright; the small frames."""
+    told = bracket.judge([request.frames[i] for i in order])
+    if request.quick or len(order) < 2:
+        return told, []
+    looks = looks_of(request, plan, first)
+    pairs = quality.compare(looks, latlong=request.kind == "lat-long")
+    doubt = float(plan.response.get("residual") or 0.0) if plan.stack.encoding.table is not None else 0.0
+    told += quality.changes(looks, pairs, latlong=request.kind == "lat-long", doubt=doubt)
+    return told, looks
+
+
+def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLook]:
+    """Every frame small, dark to bright, as stored (not turned upright)."""
+    stack, p = plan.stack, plan.stack.encoding.period
+    step = max(1, stack.shape[1] // _READ)
+    grid = np.linspace(0, 1, 256)
+    out = []
+    circles: npt.NDArray[np.bool_] | None = None
+    for k in reversed(range(stack.count)):  # the brightest shows best where a lens lights the picture
+        model = plan.models[k]
+        light = stack.encoding.light(np.ascontiguousarray(thinned(stack.frames[k], p, step)))
+        clipped = (largest(light) >= stack.clips[k]).astype(np.float32)
+        rgb = _rgb(light, first) / np.float32(model.clip)
+        h, w = rgb.shape[:2]
+        size = (min(w, _KEPT), max(1, round(h * min(w, _KEPT) / w)))
+        small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.float32)
+        whole = np.asarray(cv2.resize(clipped, size, interpolation=cv2.INTER_AREA) == 0)
+        if k == stack.count - 1:
+            circles = image_circle.inside(small.mean(axis=2), request.kind)
+        if circles is not None:
+            whole &= circles
+        out.append(FrameLook(
+            units=plan.units[k], light=small, peak=float(small.max()), floor=model.floor / model.clip**2,
+            gain=model.gain / model.clip, sites=max(1.0, h * w / (size[0] * size[1])), whole=whole,
+            step=np.sqrt(curves.rounding(stack.encoding, grid * model.clip)) / model.clip,
+        ))  # fmt: skip
+    return out[::-1]
+
+
+def _rgb(light: F32, first: Picture) -> F32:
+    """Three channels of what a frame holds: a grey three times, the sites of a mosaic by their colour."""
+    if light.shape[2] == 3:
+        return light
+    if first.pattern is None:
+        return np.repeat(light[..., :1], 3, axis=2)
+    colours = np.asarray(first.pattern).ravel()
+    return np.stack([light[..., np.flatnonzero(colours == c)].mean(axis=2) for c in range(3)], axis=2)
+
+
+def pictured(
+    findings: Sequence[Mapping[str, Any]], looks: Sequence[FrameLook]
+) -> tuple[list[dict[str, Any]], str]:
+    """The findings, each with the number of its row (``picture``), and the rows as one JPEG in base64."""
+    if not findings or not looks:
+        return [dict(f) for f in findings], ""
+    rows, out = [], []
+    for number, finding in enumerate(findings, 1):
+        rows.append(_row_of(number, finding, looks))
+        out.append({**finding, "picture": number})
+    width = max(r.shape[1] for r in rows)
+    page = np.vstack([np.hstack([r, gap(r.shape[0], width - r.shape[1])]) for r in rows])
+    data = cv2.imencode(".jpg", np.ascontiguousarray(page[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 88])[1]
+    return out, base64.b64encode(np.asarray(data).tobytes()).decode("ascii")
+
+
+def _row_of(number: int, finding: Mapping[str, Any], looks: Sequence[FrameLook]) -> U8:
+    frames = [k for k in finding.get("frames", ()) if 0 <= k < len(looks)] or [len(looks) - 1]
+    if len(frames) > _MOST:
+        frames = [frames[0], frames[len(frames) // 2], frames[-1]]
+    width = _CELL * len(frames) + 14 * (len(frames) - 1)
+    head = [f"{number}  {finding['kind'].replace('_', ' ')}, confidence {finding.get('confidence') or 0:.2f}",
+            *_folded(str(finding["what"]), max(40, width // 8))]
+    cells = [np.vstack([words([f"frame {k + 1} of {len(looks)}"], _CELL), _shown(looks, k, frames, finding)])
+             for k in frames]
+    return np.vstack([words(head, width), row(cells), gap(14, width)])
+
+
+def _folded(text: str, columns: int) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        if len(lines[-1]) + len(word) + 1 > columns and lines[-1]:
+            lines.append("")
+        lines[-1] = f"{lines[-1]} {word}".strip()
+    return lines
+
+
+def _shown(looks: Sequence[FrameLook], k: int, frames: Sequence[int], finding: Mapping[str, Any]) -> U8:
+    """Frame k as bright as the darkest of its row would be at a middle grey, what it clips in red, the place framed."""
+    look = looks[k]
+    light = look.light / look.units
+    reference = looks[min(frames)].light / looks[min(frames)].units
+    middle = max(float(np.median(reference.mean(axis=2))), 1e-9)
+    picture = seen(np.clip(light * np.float32(0.18 / middle), 0, 1))
+    if finding["kind"] in ("clipped", "noise", "missing_step", "mixed_settings"):
+        picture = seen(look.light)
+    if finding["kind"] == "clipped" and look.whole is not None:
+        picture[~look.whole] = _MARK
+    height = max(40, round(_CELL * picture.shape[0] / picture.shape[1]))
+    out = np.asarray(cv2.resize(np.ascontiguousarray(picture), (_CELL, height), interpolation=cv2.INTER_AREA
+                                if picture.shape[1] > _CELL else cv2.INTER_NEAREST), np.uint8)  # fmt: skip
+    box = finding.get("place")
+    if box:
+        x0, y0, x1, y1 = (round(v * n) for v, n in zip(box, (_CELL, height, _CELL, height), strict=True))
+        cv2.rectangle(out, (x0 - 4, y0 - 4), (x1 + 4, y1 + 4), _MARK, 2)
+    return out
