@@ -16,18 +16,21 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from ingest.errors import DestinationUnavailable, NightloaderError
-from ingest.faces import answers, deciding, entering
-from ingest.faces.web import pages
+from ingest.faces import answers, deciding, duties, entering
+from ingest.faces.web import clock_page, pages, slate_page
 from ingest.faces.web.board import ordered
 from ingest.faces.web.events import Hub
+from ingest.faces.web.small_server import Pages
 from ingest.machinery.disk.destinations import find_destination
 from ingest.machinery.disk.files import read_small
 from ingest.machinery.disk.hashing import digest_of
+from ingest.machinery.disk.volumes import clock_is_set
 from ingest.machinery.ledger.glances import Glances, ProbeGlance
 from ingest.records.setups import SetupRow
 from ingest.services import Services
 from ingest.steps.filing.stage import read_setup_log
 from ingest.steps.setups.entering import COLUMNS, entry_of, tidy
+from ingest.steps.setups.slates import Slate
 
 ID = re.compile(r"[A-Za-z0-9_-]{1,80}")
 STATIC = Path(__file__).parent / "static"
@@ -40,6 +43,9 @@ SAID = {
     "reviewed": "Kept: you have looked at it.",
     "labelled": "Kept: the card has its roll name.",
     "entered": "Kept in the page's own setup log.",
+    "first": "Kept: this card is read next.",
+    "confirmed": "Kept: what it is.",
+    "waived": "Kept: it is not needed.",
 }
 
 
@@ -58,6 +64,7 @@ class Routes:
             Route("/probes", self.probes), Route("/findings", self.findings), Route("/setups", self.setups),
             Route("/probe/{id}", self.probe), Route("/clips", self.clips), Route("/clip/{id}", self.clip),
             Route("/card/{id}", self.card),
+            Route("/clock/{rest:path}", self.clock), Route("/slate/{rest:path}", self.slate),
             Route("/preview/{id}/{version:int}", self.preview),
             Route("/events/{view}", self.events), Route("/static/{name}", self.static),
             Route("/favicon.ico", self.no_icon),
@@ -120,8 +127,14 @@ class Routes:
 
     def clip(self, request: Request) -> Response:
         clip = self._known_clip(request)
-        return self._page(request, "clip", clip=clip, wrong="", rows=self._rows(), typed=_typed_of(clip)) \
-            if clip else self._nothing(request)
+        return self._clip_page(request, clip) if clip else self._nothing(request)
+
+    def _clip_page(
+        self, request: Request, clip: Mapping[str, Any], code: int = 200, wrong: str = "",
+        typed: Mapping[str, str] | None = None,
+    ) -> Response:
+        return self._page(request, "clip", code, clip=clip, wrong=wrong, rows=self._rows(), roles=tuple(duties.ROLES),
+                          typed=typed or _typed_of(clip))
 
     def card(self, request: Request) -> Response:
         id = request.path_params["id"]
@@ -140,8 +153,28 @@ class Routes:
         return self._page(
             request, "setups", code, rows=rows, wrong=wrong or {},
             typed=typed or {**dict.fromkeys(COLUMNS, ""), "day": self._day(now), "start": now.strftime("%H:%M")},
-            now=now.strftime("%H:%M"),
+            missing=self._missing(), now=now.strftime("%H:%M"),
         )
+
+    def clock(self, request: Request) -> Response:
+        """The cart's clock to photograph."""
+        zone = ZoneInfo(self._services.settings.show.timezone)
+        return _of_small(clock_page.pages(zone, self._services.clock.now, clock_is_set), request)
+
+    def slate(self, request: Request) -> Response:
+        """A slate as large as the screen, today's setups to choose from."""
+        day = self._day(self._now())
+        today = [(r["setup"], r["shot"]) for r in self._rows() if r["day"] == day]
+        return _of_small(slate_page.pages(Slate(setup="", show=self._services.show, day=day), today), request)
+
+    def _missing(self) -> list[dict[str, Any]]:
+        """Setups with what they still lack, the newest day first."""
+        found = [
+            {**s, "lacks": [i for i in s["items"] if i["asked"] and i["status"] in ("due", "lost")]}
+            for s in answers.setups(self._services)
+        ]
+        lacking = [s for s in found if s["lacks"]]
+        return sorted(lacking, key=lambda s: (s["day"], s["start_utc"] or ""), reverse=True)[:40]
 
     def preview(self, request: Request) -> Response:
         """Our own re-encoded picture, found by id and equal to what the ledger says of it."""
@@ -216,11 +249,13 @@ class Routes:
         path = request.url.path
         if path == "/setups":
             return self._enter(request, form)
-        match = re.fullmatch(rf"/(probe|clip|card)/({ID.pattern})/(file|review|label)", path)
+        if path == "/waive":
+            return self._waive(request, form)
+        match = re.fullmatch(rf"/(probe|clip|card)/({ID.pattern})/(file|review|label|first|confirm)", path)
         request.scope["path_params"] = {"id": match[2]} if match else {}
         known = match and {
             ("probe", "file"): self._file_probe, ("probe", "review"): self._review, ("clip", "file"): self._file_clip,
-            ("card", "label"): self._label,
+            ("clip", "confirm"): self._confirm, ("card", "label"): self._label, ("card", "first"): self._first,
         }.get((match[1], match[3]))
         return known(request, form) if known else self._nothing(request)
 
@@ -239,7 +274,7 @@ class Routes:
             return self._nothing(request)
         wrong = self._assign(clip["id"], form)
         if wrong:
-            return self._page(request, "clip", 400, clip=clip, wrong=wrong, rows=self._rows(), typed=_typed(form))
+            return self._clip_page(request, clip, 400, wrong, _typed(form))
         return self._kept(f"/clip/{clip['id']}", "filed")
 
     def _assign(self, id: str, form: Mapping[str, str]) -> str:
@@ -272,6 +307,32 @@ class Routes:
             return self._page(request, "card", 400, card=card, wrong="Write what stands on the card.")
         deciding.label(self._services, card.id, roll)
         return self._kept(f"/card/{card.id}", "labelled")
+
+    def _first(self, request: Request, form: Mapping[str, str]) -> Response:
+        del form
+        id = request.path_params["id"]
+        if not any(c.id == id for c in self._hub.board.cards):
+            return self._nothing(request)
+        deciding.first(self._services, id)
+        return self._kept(f"/card/{id}", "first")
+
+    def _confirm(self, request: Request, form: Mapping[str, str]) -> Response:
+        clip = self._known_clip(request)
+        if clip is None:
+            return self._nothing(request)
+        try:
+            duties.confirm(self._services, clip["id"], form.get("role", ""))
+        except NightloaderError as error:
+            return self._clip_page(request, clip, 400, f"{error.item}: {error.what} {error.next}")
+        return self._kept(f"/clip/{clip['id']}", "confirmed")
+
+    def _waive(self, request: Request, form: Mapping[str, str]) -> Response:
+        said = {c: tidy(form.get(c, ""), 200) for c in ("day", "setup", "unit", "by", "why")}
+        try:
+            duties.waive(self._services, form.get("item", ""), **said)
+        except NightloaderError as error:
+            return self._setups_page(request, 400, {"waive": f"{error.what} {error.next}"})
+        return self._kept("/setups", "waived")
 
     def _enter(self, request: Request, form: Mapping[str, str]) -> Response:
         day_starts = self._services.settings.show.day_starts
@@ -337,3 +398,9 @@ def _typed(form: Mapping[str, str]) -> dict[str, str]:
 
 def _typed_of(clip: Mapping[str, Any]) -> dict[str, str]:
     return {"shot": clip.get("shot") or "", "setup": clip.get("setup") or "", "day": clip.get("day") or "", "unit": ""}
+
+
+def _of_small(answer: Pages, request: Request) -> Response:
+    """A page of its own under a path of ours: its links are relative."""
+    made = answer(f"/{request.path_params['rest']}", dict(request.query_params))
+    return Response(made.body, headers={"content-type": made.kind}) if made else Response(status_code=404)

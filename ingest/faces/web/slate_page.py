@@ -16,7 +16,7 @@ from ingest.steps.setups.slates import ROLES, Slate
 _PAGE = Markup("""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>Slate {setup}</title>
 <meta name="viewport" content="width=device-width,initial-scale=1"><link rel="stylesheet" href="slate.css"></head>
-<body>{sheet}{trouble}<form action="/" method="get"><label>Setup <input name="setup" value="{setup}" required
+<body>{sheet}{trouble}<form action="./" method="get"><label>Setup <input name="setup" value="{setup}" required
 size="8"></label><label>Shot <input name="shot" value="{shot}" size="12"></label><label>Role
 <select name="role">{roles}</select></label><label>Take <input name="take" value="{take}" size="4"></label>
 <button>Show it</button>{next_take}</form>{setups}</body></html>
@@ -70,7 +70,7 @@ def page(slate: Slate, setups: Sequence[tuple[str, str]]) -> str:
         for role, word in _WORDS.items()
     )
     links = Markup("").join(
-        Markup('<li><a href="/?{}">{}</a></li>').format(urlencode({"setup": setup, "shot": shot}), f"{setup}  {shot}")
+        Markup('<li><a href="./?{}">{}</a></li>').format(urlencode({"setup": setup, "shot": shot}), f"{setup}  {shot}")
         for setup, shot in setups
     )
     return str(_PAGE.format(
@@ -84,4 +84,4 @@ def _next_take(slate: Slate) -> Markup:
         return Markup("")
     take = str(int(slate.take) + 1)
     asked = urlencode({"setup": slate.setup, "shot": slate.shot, "role": slate.role, "take": take})
-    return Markup('<a href="/?{}">take {}</a>').format(asked, take)
+    return Markup('<a href="./?{}">take {}</a>').format(asked, take)

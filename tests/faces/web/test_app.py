@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from ingest.faces import deciding
 from ingest.faces.entering import page_log
 from ingest.faces.web import pages
 from ingest.faces.web.app import App
@@ -98,7 +100,9 @@ def test_a_stranger_sees_the_slots_and_nothing_else(served: Served) -> None:
         "/card/x",
     ):
         assert stranger.get(path).status_code == 303, path
-    for path in ("/setups", f"/probe/{id}/file", f"/probe/{id}/review", "/card/x/label", "/leave", "/nothing"):
+    changes = ("/setups", f"/probe/{id}/file", f"/probe/{id}/review", "/card/x/label", "/card/x/first",
+               "/clip/x/confirm", "/waive", "/leave", "/nothing")
+    for path in changes:
         assert stranger.post(path, data={"setup": "1"}, headers=OWN).status_code == 401, path
     assert not page_log(served.services).exists()
 
@@ -197,6 +201,59 @@ def test_rates_are_bounded(served: Served) -> None:
     assert answers[:10] == [401] * 10 and answers[-1] == 429
     assert 429 in [stranger.get("/slots").status_code for _ in range(260)]
     assert served.browser("10.0.0.10").get("/slots").status_code == 200, "one caller's flood is that caller's"
+
+
+def test_a_card_is_said_to_be_first(served: Served) -> None:
+    shows.add_card(served.services, "A")
+    id = shows.add_card(served.services, "B")
+    served.refresh()
+    browser, token = served.paired()
+    assert browser.post(f"/card/{id}/first", data={"form_token": token}, headers=OWN).status_code == 303
+    assert deciding.rank(served.services)(id) == 0 and served.woken
+    assert browser.post("/card/nothing/first", data={"form_token": token}, headers=OWN).status_code == 404
+
+
+def test_a_clip_gets_its_role(served: Served) -> None:
+    digest = "xxh3_128:" + "ab" * 16
+    served.services.work.add_clip(digest, {"kind": "QuickTime or MP4"}, "", served.services.clock.utc())
+    known = {"id": "c" + "ab" * 5, "files": ["A/B.MOV"], "setup": None, "shot": None, "day": None, "role": None,
+             "proposed_role": "dirty_plate", "reasons": []}
+    served.services.work.put("clips filed", json.dumps([known]))
+    browser, token = served.paired()
+    assert "It looks like: dirty plate" in browser.get(f"/clip/{known['id']}").text
+    for role, code in (("hat", 400), ("clean_plate", 303)):
+        said = {"form_token": token, "role": role}
+        assert browser.post(f"/clip/{known['id']}/confirm", data=said, headers=OWN).status_code == code
+    assert served.services.work.decisions("role")[digest]["role"] == "clean_plate"
+
+
+def test_an_item_is_waived_by_somebody_for_a_reason(served: Served) -> None:
+    lacking = {"day": shows.DAY, "unit": "", "setup": "27A", "shot": None, "camera": "", "lens": "", "start_utc": None,
+               "end_utc": None, "questions": [], "items": [
+                   {"item": "chart", "status": "lost", "due_until_utc": None, "why": "", "evidence": [],
+                    "asked": True}]}
+    served.services.work.put("coverage", json.dumps([lacking]))
+    log = served.services.settings.beside(served.services.settings.show.setup_log)
+    log.write_text(f"day,shot,setup,start,end,camera,lens,notes\n{shows.DAY},,27A,10:00,11:00,A,,\n", encoding="utf-8")
+    browser, token = served.paired()
+    assert "Not needed at 27A?" in browser.get("/setups").text
+    said = {"form_token": token, "item": "chart", "day": shows.DAY, "setup": "27A", "unit": "", "by": "", "why": "wide"}
+    assert browser.post("/waive", data=said, headers=OWN).status_code == 400
+    assert browser.post("/waive", data={**said, "by": "Noor"}, headers=OWN).status_code == 303
+    (kept,) = served.services.work.decisions("waive").values()
+    assert (kept["item"], kept["setup"], kept["by"], kept["why"]) == ("chart", "27A", "Noor", "wide")
+
+
+def test_clock_and_slate_are_pages_of_the_cart(served: Served) -> None:
+    stranger = served.browser()
+    assert stranger.get("/clock/").status_code == 303 and stranger.get("/slate/?setup=27A").status_code == 303
+    browser, _ = served.paired()
+    assert "The cart's clock" in browser.get("/clock/").text
+    assert set(browser.get("/clock/tick").json()) >= {"text", "squares", "local"}
+    assert browser.get("/clock/../app.py").status_code == 404 and browser.get("/clock/nothing").status_code == 404
+    slate = browser.get("/slate/?setup=27A&shot=%3Cb%3E").text
+    assert "<svg" in slate and "<b>" not in slate and 'action="./"' in slate
+    assert browser.get("/slate/slate.css").headers["content-type"].startswith("text/css")
 
 
 def test_hostile_names_are_text(served: Served) -> None:
