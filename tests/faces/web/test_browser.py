@@ -12,6 +12,7 @@ import shutil
 import subprocess
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -173,11 +174,13 @@ def test_a_setup_is_entered_and_ended_from_a_phone_though_the_network_drops(chro
     rows = list(csv.DictReader((own.parent / "setup_log.page.csv").read_text(encoding="utf-8").splitlines()))
     assert [(r["setup"], r["camera"], r["end"]) for r in rows] == [("41C", "A", "")]
     assert "41C" not in own.read_text(encoding="utf-8")
-    page.locator("input[name=end]").last.fill("23:59")
+    began = datetime.strptime(rows[0]["start"][-5:], "%H:%M").replace(tzinfo=UTC)  # whatever the hour of this test
+    ended = (began + timedelta(minutes=2)).strftime("%H:%M")
+    page.locator("input[name=end]").last.fill(ended)
     page.get_by_role("button", name="End 41C").tap()
-    page.get_by_text("No setup", exact=False).or_(page.get_by_text("to 23:59")).first.wait_for(timeout=LONG_MS)
+    page.get_by_text("No setup", exact=False).or_(page.get_by_text(f"to {ended}")).first.wait_for(timeout=LONG_MS)
     rows = list(csv.DictReader((own.parent / "setup_log.page.csv").read_text(encoding="utf-8").splitlines()))
-    assert [r["end"][-5:] for r in rows] == ["23:59"]
+    assert [r["end"][-5:] for r in rows] == [ended]
     context.close()
 
 
