@@ -170,8 +170,8 @@ class Store:
         elif code == sqlite3.SQLITE_FULL or self._room() < NO_ROOM_BYTES:
             next = "The cart's own disk is full: make room on it and start again. The ledger stays where it is."
         else:
-            next = ("Check the cart's own disk (errors, permissions, mounted read-only) and start again. If the disk is "
-                    "well and this stays, move the ledger aside (keep it) and run `nightloader adopt`.")
+            next = ("Check the cart's own disk (errors, permissions, mounted read-only) and start again. If it is well "
+                    "and this stays, move the ledger aside (keep it) and run `nightloader adopt`.")
         return LedgerUnusable(f"the ledger cannot be used ({error}).", item=str(self.path), next=next)
 
     def _room(self) -> int:
