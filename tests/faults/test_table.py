@@ -37,7 +37,7 @@ ROWS = {
         f"{CARD}.one_file_unreadable_for_ever", f"{CARD}.bad_region_of_a_real_volume")),
     6: Row("a read error, once", "a good copy, the repetition noted", (f"{CARD}.one_bad_read_then_good",)),
     7: Row("a read that ends early", "the length is missed, no copy", (f"{CARD}.file_ends_early",)),
-    8: Row("a bit flips in the first reading of the card", "the second reading finds it; else the card was read once", (
+    8: Row("a bit flips in the first reading of the card", "the second finds it, or it counts as read once", (
         f"{CARD}.a_bit_flips_in_the_first_reading_of_a_real_volume",
         f"{CARD}.flip_in_the_first_reading_is_found_by_the_second",
         f"{CARD}.without_a_second_reading_the_ledger_says_once",

@@ -206,6 +206,21 @@ class Disk:
         """Write some of it; answers how much."""
         return os.write(fd, view)
 
+    def go_direct(self, fd: int, on: bool) -> bool:
+        """Writes bypass the system's memory from now on, or no longer; False where that is not to be had.
+
+        Such writes need memory, offset and length in whole pages (4,096 bytes serve every device known)."""
+        if not _O_DIRECT:
+            return False
+        import fcntl
+
+        try:
+            flags = fcntl.fcntl(fd, fcntl.F_GETFL)
+            fcntl.fcntl(fd, fcntl.F_SETFL, flags | _O_DIRECT if on else flags & ~_O_DIRECT)
+        except OSError:
+            return False
+        return True
+
     def start_flush(self, fd: int, offset: int, size: int) -> None:
         """Ask the system to begin writing this range; a hint, no promise (Linux only)."""
         if _sync_file_range is not None:

@@ -163,14 +163,15 @@ class Store:
         self.unlock()
 
     def _damaged(self, error: sqlite3.DatabaseError) -> LedgerUnusable:
-        """Only a file that SQLite itself calls damaged may be moved aside: a full disk mends with room."""
+        """A full disk mends with room: nobody is told to move a ledger aside that is not damaged."""
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the primary code, SQLite documentation, "Result Codes"
         if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
             next = "Move it aside (keep it) and run `nightloader adopt` on a destination to rebuild it."
         elif code == sqlite3.SQLITE_FULL or self._room() < NO_ROOM_BYTES:
             next = "The cart's own disk is full: make room on it and start again. The ledger stays where it is."
         else:
-            next = "Check the cart's own disk (errors, permissions, mounted read-only) and start again."
+            next = ("Check the cart's own disk (errors, permissions, mounted read-only) and start again. If it is well "
+                    "and this stays, move the ledger aside (keep it) and run `nightloader adopt`.")
         return LedgerUnusable(f"the ledger cannot be used ({error}).", item=str(self.path), next=next)
 
     def _room(self) -> int:
