@@ -1,6 +1,7 @@
 """Thresholds and rates of the quality findings on simulated bursts.
 
-Run: python -m tests.bench.quality [bursts] [rates]
+Run: python -m tests.bench.quality [bursts] [rates]    from small frames; ``rates`` without learning
+     python -m tests.bench.quality [bursts] tiff jpeg   through the merge, from files
 
 Every burst is a lat-long scene of known radiance photographed in eight frames two stops apart, with
 photon noise, read noise, rounding to 12 bits and shutters off by 1 % (one standard deviation).  Each
@@ -9,16 +10,20 @@ fault is present in about a third of the bursts, independently, in a random degr
 
 from __future__ import annotations
 
+import io
 import sys
+import time
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import simplejpeg
 
+from ingest.machinery.worker.jobs import merge as job
 from ingest.steps.light import quality
 from ingest.steps.light.quality import FrameLook
 from ingest.steps.panorama.raster import Layout, Raster, sample
-from tests import scenes
+from tests import brackets, scenes
 
 SIZE = (256, 512)
 SCENE = 512  # columns of a photographed frame
@@ -112,6 +117,42 @@ def statistics(looks: list[FrameLook]) -> tuple[dict[str, float], list[quality.P
     }, pairs
 
 
+def merged(seed: int, pictures: list[np.ndarray], kind: str) -> tuple[set[str], Truth, tuple[float, float]]:
+    """What the real job says of a burst in files of 16-bit TIFF or of JPEG (quality 93, 4:2:0), the truth, and the
+    CPU seconds of judging and of the whole job."""
+    frames, truth = exposed(seed, pictures)
+    if kind == "tiff":
+        data = [cv2.imencode(".tif", np.ascontiguousarray((c * 16)[..., ::-1].astype(np.uint16)))[1].tobytes()
+                for _, c in frames]
+    else:
+        data = [simplejpeg.encode_jpeg(np.rint(255 * brackets.srgb(c / 4095)).astype(np.uint8), 93, "RGB", "420")
+                for _, c in frames]
+    asked = {"kind": "lat-long", "frames": [
+        {"name": f"{k}", "exposure_s": u, "f_number": 8.0, "iso": 100.0} for k, (u, _) in enumerate(frames)]}
+    start = time.process_time()
+    record = job.run(asked, [*(io.BytesIO(d) for d in data), io.BytesIO()], lambda _: None)
+    return ({str(f["kind"]) for f in record["findings"]}, truth,
+            (record["seconds"].get("judge", 0.0), time.process_time() - start))  # fmt: skip
+
+
+def rates(told: list[tuple[set[str], Truth]]) -> None:
+    for kind in KINDS:
+        faulty = [kind in said for said, truth in told if kind in truth.faults]
+        sound = [kind in said for said, truth in told if kind not in truth.faults]
+        print(f"  {kind}: found {sum(faulty)} of {len(faulty)} ({100 * sum(faulty) / max(1, len(faulty)):.0f} %), "
+              f"false {sum(sound)} of {len(sound)} ({100 * sum(sound) / max(1, len(sound)):.1f} %)")  # fmt: skip
+
+
+def through(count: int, kind: str) -> None:
+    """Rates of the whole job, as a person meets them."""
+    cv2.setNumThreads(1)
+    pictures = [radiance(s) for s in range(12)]
+    made = [merged(seed, pictures, kind) for seed in range(count, 2 * count)]
+    judging, whole = (sum(m[2][i] for m in made) / count for i in (0, 1))
+    print(f"{count} bursts as {kind} through the merge: {judging:.2f} of {whole:.2f} s CPU a burst go to judging")
+    rates([(said, truth) for said, truth, _ in made])
+
+
 def main(count: int, *, learn: bool = True) -> None:
     pictures = [radiance(s) for s in range(12)]
     learnt: dict[str, list[float]] = {}
@@ -145,4 +186,9 @@ def main(count: int, *, learn: bool = True) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200, learn="rates" not in sys.argv)
+    number = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    for files in ("tiff", "jpeg"):
+        if files in sys.argv:
+            through(number, files)
+    if not {"tiff", "jpeg"} & set(sys.argv):
+        main(number, learn="rates" not in sys.argv)

@@ -35,9 +35,10 @@ CLIPPED_AT = 0.995
 RAIL = 0.9  # of white: above it noise may have been cut off
 LEAST_SHARED = 8.0  # pixels, or as many noisier ones as weigh the same
 SURE = 0.008  # natural log: a pair whose light is known no better has not found itself
-TURN_ERRORS, TURN_DEG = 3.2, 0.02
-LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.0, 3.6, 38.0
+TURN_ERRORS, TURN_DEG = 4.0, 0.02
+LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.1, 4.0, 42.0
 SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in light, and in red against blue
+COLOUR_DOUBT = 1 / 3  # a wrong curve bends the channels much alike
 CODEC_PIXELS = 4.0  # by which a picture behind a codec seems to move, times the misfit of its curve
 ALONE = 0.8  # so many more places to look at, so much surer must one frame be
 LEAST_SIGMA = 2e-4  # natural log: no pair is believed to tell more
@@ -49,6 +50,7 @@ _MODEL = 0.02  # relative: what lens, codec and interpolation leave
 _EDGE = 0.12  # pixels by which an edge may stand elsewhere
 _ENOUGH = 20_000  # pixels that settle a pair
 _ROUNDED = 25.0  # times the rounding of codes that a forecast must be: a dark code says little, and not evenly
+_OVER_BLACK = 25.0  # times what the black level may be off: 4 % of light
 _MOVED = 0.15  # relative change that is no shading
 
 
@@ -60,6 +62,7 @@ class FrameLook:
 
     ``floor`` and ``gain`` are of a photosite's variance (floor + gain x), of which ``sites`` were averaged;
     ``step`` (256,) is the deviation of rounding by light from 0 to 1, which averaging does not remove.
+    ``black`` is how far the black level may be off.
     ``whole`` (h, w): no photosite there is clipped, None where ``light`` tells.
     """
 
@@ -72,6 +75,7 @@ class FrameLook:
     gain: float = 5e-5
     sites: float = 1.0
     step: Doubles | None = None
+    black: float = 0.0
     whole: Mask | None = None
 
     @property
@@ -82,7 +86,7 @@ class FrameLook:
     @property
     def least(self) -> float:
         """The least light of which a reading tells something without favour: above noise and rounding."""
-        noise = _FORECAST * math.sqrt(self.floor)
+        noise = max(_FORECAST * math.sqrt(self.floor), _OVER_BLACK * self.black)
         if self.step is None:
             return noise
         grid = np.linspace(0, 1, 4096)
@@ -154,7 +158,7 @@ def changes(
     """What changed between the frames.  ``doubt`` is the rms misfit (natural log) of the tone curve of coded frames:
     light and colour are known no better than that."""
     width = looks[0].light.shape[1]
-    return [*_turned(pairs, latlong, doubt, width), *_light(pairs, doubt), *_white(pairs, doubt),
+    return [*_turned(pairs, latlong, doubt, width), *_light(pairs, doubt), *_white(pairs, doubt * COLOUR_DOUBT),
             *_moved(looks, pairs, latlong)]
 
 

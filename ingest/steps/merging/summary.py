@@ -21,6 +21,7 @@ class Counted(Protocol):
     pixel_type: str
     scale: float
     clipped: npt.NDArray[np.int64]
+    at_rail: bool
     lit: float
     doubtful: float
     moved: float
@@ -35,7 +36,8 @@ def record(
     """The record of one merge; ``told`` are findings made from headers and frames."""
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
-    found = verdicts.findings(request, plan, clipped, counted.moved, counted.moved_by_frame, counted.doubtful, told)
+    found = verdicts.findings(request, plan, clipped if counted.at_rail else None, counted.moved,
+                              counted.moved_by_frame, counted.doubtful, told)
     return MergeRecord(
         width=counted.width, height=counted.height, kind=request.kind, source=plan.source,
         colour_space=request.colour_space,

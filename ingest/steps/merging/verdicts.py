@@ -20,12 +20,12 @@ MOTION = 0.001
 
 
 def findings(
-    request: MergeRequest, plan: Plan, clipped: dict[str, Any], moved: float, moved_by_frame: tuple[float, ...],
+    request: MergeRequest, plan: Plan, clipped: dict[str, Any] | None, moved: float, moved_by_frame: tuple[float, ...],
     doubtful: float, told: Sequence[Mapping[str, Any]], *, item: str = "",
 ) -> tuple[Finding, ...]:  # fmt: skip
-    """All findings of one merge, worst first.  ``doubtful`` is the share of pixels known to no better
-    than a quarter of their value; ``told`` is what the headers and the frames said before, whose word on
-    movement and on a turn of the camera counts first."""
+    """All findings of one merge, worst first.  ``clipped`` is None where the shortest frame is nowhere saturated,
+    ``doubtful`` the share of pixels known to no better than a quarter of their value; ``told`` is what the headers
+    and the frames said before, whose word on movement and on a turn of the camera counts first."""
     before = {str(f["kind"]) for f in told}
     found = [
         *(Finding.from_json({**f, "item": item}) for f in told),
@@ -47,8 +47,8 @@ def _finding(
     return Finding(kind=kind, item=item, severity=severity, what=f"{what[0].upper()}{what[1:]}.", next=do, more=more)
 
 
-def _clipped(clipped: dict[str, Any], item: str) -> list[Finding]:
-    if not clipped["pixels"]:
+def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
+    if clipped is None or not clipped["pixels"]:
         return []
     angle = clipped["solid_angle_sr"]
     where = f", {angle:.2e} sr" if angle is not None else ""

@@ -21,6 +21,7 @@ from ingest.steps.merging.stack import grey, largest
 
 F32 = npt.NDArray[np.float32]
 _TILE = 96_000  # readings a tile: the frames of one tile stay in the processor's cache
+_AT_RAIL = 0.98  # of the clip level
 _NO_COLOUR = 1e6  # a codec's rounding of colour looks like movement in dark frames
 _SIGMA = "sigma.Y"
 _SUPPORT = "support.frames"
@@ -28,14 +29,16 @@ _SUPPORT = "support.frames"
 
 @dataclass(slots=True)
 class Measures:
-    """What the pixel pass counted.  ``clipped`` has one row of counts a picture row (for solid angles);
-    ``lit`` is the share of the picture inside image circles, which ``doubtful`` and ``moved`` are shares of."""
+    """What the pixel pass counted.  ``clipped`` has one row of counts a picture row (for solid angles); ``at_rail``:
+    the shortest frame really is saturated somewhere, and not only left out.  ``lit`` is the share of the picture
+    inside image circles, which ``doubtful`` and ``moved`` are shares of."""
 
     width: int
     height: int
     pixel_type: str = "half"
     scale: float = 1.0
     clipped: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    at_rail: bool = False
     negatives: int = 0
     cut_to_half: int = 0
     lit: float = 1.0
@@ -87,6 +90,8 @@ def merge(
             progress(done / len(jobs))
             if done % 256 == 255:
                 store.forget()
+    if measures.clipped.any():
+        measures.at_rail = _largest(plan) >= _AT_RAIL * plan.models[0].clip
     return out.finish()
 
 

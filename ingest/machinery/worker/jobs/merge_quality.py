@@ -28,6 +28,8 @@ U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
 _READ = 2048  # columns that are read of a frame, of which so many are kept:
 _KEPT = 512
+#: How far the black level may be off, of white: a raw states it, a developed file's is fitted from its frames.
+_BLACK = {"raw": 2e-5, "tiff": 1e-4, "jpeg": 0.0}
 _CELL, _MOST = 420, 3  # pixels wide; pictures a finding
 _MARK = (230, 30, 30)
 
@@ -51,12 +53,17 @@ def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLoo
     stack, p = plan.stack, plan.stack.encoding.period
     step = max(1, stack.shape[1] // _READ)
     grid = np.linspace(0, 1, 256)
+    own = stack.encoding
+    linear_file = plan.source == "tiff" and own.table is None
+    offset = float(np.mean(own.black)) * float(np.mean(own.unit)) if linear_file else 0.0
     out = []
     circles: npt.NDArray[np.bool_] | None = None
     for k in reversed(range(stack.count)):  # the brightest shows best where a lens lights the picture
         model = plan.models[k]
         light = stack.encoding.light(np.ascontiguousarray(thinned(stack.frames[k], p, step)))
         clipped = (largest(light) >= stack.clips[k]).astype(np.float32)
+        if offset:  # readings cut off at zero look like a black level above it: judged as the file has them
+            light += np.float32(offset)
         rgb = _rgb(light, first) / np.float32(model.clip)
         h, w = rgb.shape[:2]
         size = (min(w, _KEPT), max(1, round(h * min(w, _KEPT) / w)))
@@ -69,7 +76,8 @@ def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLoo
         out.append(FrameLook(
             units=plan.units[k], light=small, peak=float(small.max()), floor=model.floor / model.clip**2,
             gain=model.gain / model.clip, sites=max(1.0, h * w / (size[0] * size[1])), whole=whole,
-            step=np.sqrt(curves.rounding(stack.encoding, grid * model.clip)) / model.clip,
+            black=max(_BLACK[plan.source], abs(offset)),
+            step=np.sqrt(curves.rounding(own, grid * model.clip)) / model.clip,
         ))  # fmt: skip
     return out[::-1]
 
