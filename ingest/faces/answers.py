@@ -6,7 +6,8 @@ Paths are absolute on this machine, except a card's ``folder``, which is relativ
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardTally, CardVerdict, Policy, SlotState, judge_card, slot_state, tally, waits
+from ingest.steps.audit.words import about
 
 # Troubles of a destination that no waiting ends.
 HELPLESS = ("destination in trouble", "too large", "not copied", "name taken", "copy does not verify")
@@ -343,13 +345,35 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
     if forecast["night_ends_utc"]:
         lines.append(f"All that is here is read and verified at about {forecast['night_ends_utc'][11:16]}Z")
     open_ones = [f for f in answer["findings"] if f["severity"] != "note"]
-    lines.append(f"{len(open_ones)} findings need a person" if open_ones else "no finding needs a person")
-    for f in open_ones[:20]:
-        lines += _folded(f"! {shown(f['item'])}: {f['what']} {f['next']}", width)
-    if len(open_ones) > 20:
-        lines.append(f"... and {len(open_ones) - 20} more; `nightloader audit` lists all")
+    lines.append(f"{_counted(len(open_ones), 'finding')} for a person" if open_ones else "no finding needs a person")
+    told = _bundled(open_ones)
+    for words in told[:20]:
+        lines += _folded(f"! {words}", width)
+    if len(told) > 20:
+        lines.append(f"... and {len(told) - 20} more; `nightloader audit` lists all")
     lines += _folded("A card's release is decided by the production's policy and the person responsible.", width)
     return "\n".join(lines)
+
+
+def _bundled(findings: Sequence[Mapping[str, Any]]) -> list[str]:
+    """A line for each finding; what one setup lacks is one line, in the place of its first."""
+    lines: dict[tuple[str, ...], list[str]] = {}
+    for n, f in enumerate(findings):
+        lack = re.fullmatch(r"(.+)_(due|lost)", f["kind"])
+        key: tuple[str, ...] = (f["item"], lack[2]) if lack else (str(n),)
+        lines.setdefault(key, []).append(
+            lack[1].replace("_", " ") if lack else f"{about(shown(f['item']), f['what'])} {f['next']}"
+        )
+    out = []
+    for key, words in lines.items():
+        if len(key) == 1:
+            out += words
+            continue
+        lost = key[1] == "lost"
+        out.append(f"{shown(key[0])}: {'lost' if lost else 'still due'}: {', '.join(words)}. " + (
+            "Waive what was not needed; file by hand what was shot (`nightloader setups` says why each is asked)."
+            if lost else "Take it, or waive it (`nightloader setups` says why and until when)."))
+    return out
 
 
 def _counted(n: int, what: str) -> str:

@@ -27,7 +27,12 @@ def about(item: str, what: str) -> str:
 
     >>> about("cards/2026-04-14/ORBE-02/a.JPG", "it cannot be decoded"), about("p17b0bb40c5", "7 frames")
     ('cards/2026-04-14/ORBE-02/a.JPG: it cannot be decoded', 'p17b0bb40c5: 7 frames')
+    >>> about("p17b0bb40c5: picture", "the picture is clipped")
+    'p17b0bb40c5: the picture is clipped'
     """
+    id = item.partition(":")[0]
+    if id != item and re.fullmatch(r"[pscf][0-9a-f]{8,20}", id):
+        return what if id in what else f"{id}: {what}"
     last = item.rpartition("/")[2].rpartition(":")[2].strip()
     return what if not item or last in what or re.match(r"[0-9a-f]{12}", item) else f"{item}: {what}"
 
