@@ -80,6 +80,63 @@ def test_a_full_destination_is_told_and_the_other_goes_on(tmp_path: Path) -> Non
             assert not part.exists() or part.stat().st_size == row["size_bytes"]  # never half a file under its name
 
 
+@pytest.mark.needs_root
+@pytest.mark.slow
+def test_a_full_destination_goes_on_by_itself_when_room_is_made(tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk-two", 1_500_000):
+        show = Show(root=tmp_path, settings=demo.prepare(tmp_path))
+        show.put_in("YMBER-A7")
+        daemon = show.start("watch")
+        try:
+            limit = time.monotonic() + 60
+            while not any(f["kind"] == "no room" for f in show.findings()):
+                assert time.monotonic() < limit
+                time.sleep(0.3)
+            assert show.card("YMBER-A7")["slot"]["word"] != "not being read any more"  # nobody pulls it now
+            subprocess.run(["mount", "-o", "remount,size=700m", str(tmp_path / "disk-two")], check=True)
+            limit = time.monotonic() + 90
+            while not show.card("YMBER-A7")["policy_met"]:
+                assert time.monotonic() < limit
+                time.sleep(0.5)
+        finally:
+            daemon.terminate()
+            daemon.communicate(timeout=60)
+        assert not any(f["kind"] in ("no room", "disk full") for f in show.findings())
+        same_as_on_card(show, "YMBER-A7")
+
+
+@pytest.mark.needs_root
+@pytest.mark.slow
+def test_a_card_put_back_before_anybody_looked_is_finished(tmp_path: Path) -> None:
+    """Pulled (a lazy unmount: an empty folder without an error) and put back at once: to the daemon nothing changed
+    but that its last look found another listing."""
+    show = Show(root=tmp_path, settings=demo.prepare(tmp_path))
+    whole = lay.lay("KESTO-A3", tmp_path / "whole")
+    image, slot = tmp_path / "card.img", tmp_path / "slots" / "KESTO-A3"
+    with image.open("wb") as file:
+        file.truncate(64 << 20)
+    subprocess.run(["mkfs.ext4", "-q", "-d", str(whole), str(image)], check=True)
+    slot.mkdir()
+    mount = ["mount", "-o", "loop,ro", str(image), str(slot)]
+    if subprocess.run(mount, check=False, capture_output=True).returncode:
+        pytest.skip("mounting a card needs root and a loop device")
+    daemon = show.start("watch")
+    try:
+        _until(show, "KSTV9991.JPG")
+        subprocess.run(["umount", "-l", str(slot)], check=True)
+        subprocess.run(mount, check=True)
+        limit = time.monotonic() + 120
+        while not any(c["policy_met"] for c in show.answer("status")["cards"]):
+            assert time.monotonic() < limit
+            time.sleep(0.5)
+    finally:
+        daemon.terminate()
+        daemon.communicate(timeout=60)
+        subprocess.run(["umount", "-l", str(slot)], check=False)
+    assert [c["policy_met"] for c in show.answer("status")["cards"]] == [True]  # one card, not two
+    assert not any(f["kind"] in ("listing changed", "card gone") for f in show.findings())
+
+
 @pytest.mark.needs_linux
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("strace") is None, reason="strace makes the read fail")
