@@ -50,6 +50,16 @@ class Outbox:
                     self.here.append(found)
         self._sweep()
 
+    def shows(self, destination: OpenDestination) -> bool:
+        """Whether pictures to look at may lie there (content security: the settings say where)."""
+        security = self._services.settings.security
+        path = os.path.abspath(destination.root.path)
+        named = {os.path.abspath(p) for p in security.previews_at}
+        return security.previews and (not named or path in named)
+
+    def _may(self, destination: OpenDestination, kind: str) -> bool:
+        return kind not in PICTURES or self.shows(destination)
+
     def __enter__(self) -> Outbox:
         return self
 
@@ -111,6 +121,8 @@ class Outbox:
         One that lies there with the same bytes is left alone; a changed one replaces the one before.
         """
         for destination in self.here[:]:
+            if not self._may(destination, kind):
+                continue
             made = data(destination.id)
             before = self.known(owner=owner, kind=kind).get(destination.id)
             if before is not None and before.path == path and before.digest == f"xxh3_128:{digest_of(made)}":
@@ -124,6 +136,8 @@ class Outbox:
 
     def put_at(self, destination: OpenDestination, path: str, data: bytes, *, kind: str, owner: str) -> bool:
         """A paper at one destination; a chain or manifest replaces the one before, lists are never replaced."""
+        if not self._may(destination, kind):
+            return False
         with self._costs(destination, path):
             plan, done = self._hooks(destination)
             written = make_durable_file(
@@ -172,17 +186,19 @@ class Outbox:
         """Files that ``work`` writes into open descriptors, made at the first destination that takes them.
 
         ``paths`` are (kind, path relative to the destination's root).  Answers whether they lie anywhere;
-        :meth:`spread` brings them to the others.  Refusals of the work itself pass through.
+        :meth:`spread` brings them to the others.  Refusals of the work itself pass through.  Pictures to look at,
+        which come last, are left out where none may lie.
         """
-        for destination in self.here[:]:
+        for destination in sorted(self.here, key=lambda d: not self.shows(d)):
+            wanted = [(kind, path) for kind, path in paths if self._may(destination, kind)]
             plan, done = self._hooks(destination)
             temps: list[OpenTemp] = []
             with self._costs(destination, paths[0][1]):
                 try:
-                    for _, path in paths:
+                    for _, path in wanted:
                         temps.append(open_temp(self._services.disk, destination, path, planned=plan))
                     work([t.fd for t in temps])
-                    for (kind, path), temp in zip(paths, list(temps), strict=True):
+                    for (kind, path), temp in zip(wanted, list(temps), strict=True):
                         temps.remove(temp)
                         written = commit(self._services.disk, destination, temp, ended=done)
                         self._fact(destination, path, written, kind=kind, owner=owner)
@@ -201,9 +217,11 @@ class Outbox:
             if kind in OF_ONE_DESTINATION or kind.startswith("history"):
                 continue
             for destination in self.here[:]:
-                if destination.id in at:
+                if destination.id in at or not self._may(destination, kind):
                     continue
                 for source in self.here:
+                    if kind in SHOWING and self.shows(source) != self.shows(destination):
+                        continue  # the next audit writes it anew
                     if source.id in at and self._copy(source, at[source.id], destination):
                         break
 
@@ -305,6 +323,10 @@ class Outbox:
 
 # Papers that say what is true of one destination; each destination gets its own.
 OF_ONE_DESTINATION = frozenset({"manifest", "chain", "show manifest"})
+# Pictures of what was shot, for looking only.
+PICTURES = frozenset({"preview", "findings", "grey_ball", "mirror_ball"})
+# Papers that hold such pictures where these may lie.
+SHOWING = frozenset({"report", "report print"})
 PAPERS = frozenset({"manifest", "checksums", "history", "chain", "show manifest", "record", "report", "report data",
                     "report print", "list"})
 

@@ -93,3 +93,32 @@ def test_a_paper_is_never_older_than_what_it_is_known_by(
         assert json.loads(manifest.read_text(encoding="utf-8"))["card"]["listing_whole"] is True
     finally:
         close_services(services)
+
+
+def test_previews_lie_only_where_they_may(tmp_path: Path) -> None:
+    """Content security: pictures to look at only at the destination that is named, merged pictures at both; a person
+    by the alias that the settings give."""
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--one-disk"]) == 0
+    written = tmp_path / "show" / "nightloader.toml"
+    named = f'previews_at = ["{(tmp_path / "B").as_posix()}"]'
+    asked = written.read_text(encoding="utf-8").replace("#previews_at = []", named)
+    asked = asked.replace("#people = {}", 'people = { "M. Odry" = "wrangler one" }')
+    written.write_text(asked, encoding="utf-8")
+    card = lay.lay("ORBE-02", tmp_path / "ORBE-02")
+    command = ["--config", str(written)]
+    assert main([*command, "offload", str(card)]) in (0, 1)
+    assert main([*command, "sign", "ORBE-02", "--by", "m. odry"]) == 0
+    assert main([*command, "audit"]) == 1
+    names = {d: {p.name for p in (tmp_path / d).rglob("*") if p.is_file()} for d in "AB"}
+    pictures = {d: {n for n in names[d] if n.endswith("_v001.jpg")} for d in "AB"}
+    merged = {d: {n for n in names[d] if n.endswith("_v001.exr")} for d in "AB"}
+    assert len(merged["A"]) == 5 and merged["A"] == merged["B"]
+    assert pictures["A"] == set() and len(pictures["B"]) == 5
+    reports = {d: next((tmp_path / d).rglob("reports/*.html")).read_text(encoding="utf-8") for d in "AB"}
+    assert "data:image/jpeg" in reports["B"] and "data:image/jpeg" not in reports["A"]
+    for d in "AB":
+        assert "wrangler one" in reports[d]
+        for paper in (tmp_path / d).rglob("*.*"):
+            if paper.suffix in (".html", ".json", ".jsonl"):
+                assert "odry" not in paper.read_text(encoding="utf-8").casefold(), paper

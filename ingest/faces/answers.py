@@ -127,7 +127,7 @@ def _card(verdict: CardVerdict, show: str, state: SlotState) -> dict[str, Any]:
 def _destination(d: DestinationRecord) -> dict[str, Any]:
     return {
         "id": d.id, "path": d.path, "required": d.required, "present": d.present, "one_disk": d.one_disk,
-        "free_bytes": d.free_bytes, "filesystem": d.filesystem,
+        "free_bytes": d.free_bytes, "filesystem": d.filesystem, "encrypted": d.encrypted,
     }
 
 
@@ -337,7 +337,7 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
     lines.append("")
     for d in answer["destinations"]:
         room = f"{d['free_bytes']:,} bytes free" if d["free_bytes"] is not None else "absent"
-        one = ", on one disk" if d["one_disk"] else ""
+        one = (", on one disk" if d["one_disk"] else "") + (", encrypted" if d["encrypted"] else "")
         full = full_on.get(d["path"])
         if full and full["days_left"] < SOON_DAYS:
             room += f", full on {full['full_on']} at the mean of {_counted(full['from_days'], 'day')}"

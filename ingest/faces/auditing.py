@@ -59,11 +59,12 @@ def write_report(
     base = f"{services.show}/reports/{report.day}"
     seen = pictures.looks(services, outbox, pictures.of_the_day(services, report.day), progress)
     report = pictures.with_histograms(report, seen)
-    shown = pictures.pictures(services, outbox, seen) if services.settings.security.previews else {}
-    page = render_morning(report, pictures=shown)
-    outbox.put(f"{base}.html", lambda _: page, kind="report", owner=report.day)
-    sheets = print_morning(report, pictures=shown)
-    outbox.put(f"{base}.pdf", lambda _: sheets, kind="report print", owner=report.day)
+    shown = pictures.pictures(services, outbox, seen)
+    shows = {d.id: outbox.shows(d) for d in outbox.here}
+    made = {s: (render_morning(report, pictures=shown if s else {}), print_morning(report, pictures=shown if s else {}))
+            for s in set(shows.values())}
+    outbox.put(f"{base}.html", lambda id: made[shows[id]][0], kind="report", owner=report.day)
+    outbox.put(f"{base}.pdf", lambda id: made[shows[id]][1], kind="report print", owner=report.day)
     data = papers.render(report)
     outbox.put(f"{base}.json", lambda _: data, kind="report data", owner=report.day)
     return report

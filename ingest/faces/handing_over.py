@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -116,7 +116,8 @@ class _Folder:
         except OSError:
             data = b""
         read, _ = read_measurements(data, units=show.units, date_order=show.date_order, file=show.measurements)
-        self.measured = [m for m in read if any(self.belongs(m, k) for k in self.keys)]
+        alias = services.settings.security.alias
+        self.measured = [replace(m, by=alias(m.by)) for m in read if any(self.belongs(m, k) for k in self.keys)]
 
     def belongs(self, m: Measurement, key: Key) -> bool:
         """It names the setup, or the shot, or is of that day's set as a whole."""

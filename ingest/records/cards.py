@@ -152,6 +152,7 @@ class DestinationRecord:
     lost_utc: str = ""
     filesystem: str = ""
     free_bytes: int | None = None
+    encrypted: bool | None = None  # the volume, where the system tells
 
 
 class EntryKind(StrEnum):

@@ -213,7 +213,16 @@ class Security(Section):
 
     host: str = Field("data-cart", min_length=1, max_length=64,
                       description="Name of this machine in papers: an alias, never asked of the system.")
-    previews: bool = Field(True, description="Put preview pictures into reports.")
+    previews: bool = Field(True, description="Make preview pictures and put them into reports and pages.")
+    previews_at: tuple[str, ...] = Field(
+        (), description="Destinations (their paths) that get previews; none named: all of them.")
+    people: dict[str, str] = Field(
+        default_factory=dict, description="What papers call people instead of their names: name = alias.")
+
+    def alias(self, name: str) -> str:
+        """A person's name as papers write it."""
+        known = {k.strip().casefold(): v for k, v in self.people.items()}
+        return known.get(name.strip().casefold(), name)
 
 
 class Page(Section):

@@ -190,5 +190,6 @@ def present_ids(disk: Disk, records: tuple[DestinationRecord, ...]) -> tuple[Des
             free = None
         finally:
             opened.close()
-        found.append(replace(record, present=True, free_bytes=free, filesystem=opened.volume.filesystem))
+        found.append(replace(record, present=True, free_bytes=free, filesystem=opened.volume.filesystem,
+                             encrypted=opened.volume.encrypted))
     return tuple(found)

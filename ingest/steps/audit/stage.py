@@ -288,7 +288,10 @@ def _evidence(
         disks=disks_full(verdicts, {d.id: d.free_bytes for d in present if d.present and not d.lost_utc}),
         names=names, rereads=rereads, differences=differences, probes=probes,
         unfiled=unfiled, clocks=_clocks(services), setups=_setups(services),
-        released={card: said["by"] for card, said in services.work.decisions("sign").items()},
+        released={
+            card: services.settings.security.alias(said["by"])
+            for card, said in services.work.decisions("sign").items()
+        },
         expected_cards=_expected(services, verdicts, day),
         agreement=[plain(f) for f in findings if f.kind in AGREEMENT], packages=packages,
         agreement_checks=sum(json.loads(services.work.recall("compared") or "{}").values()),

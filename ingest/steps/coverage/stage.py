@@ -73,7 +73,7 @@ def cover(
     }
     waivers = [
         Waiver(day=w.get("day", ""), item=w.get("item", ""), unit=w.get("unit", ""), setup=w.get("setup", ""),
-               by=w.get("by", ""), why=w.get("why", ""))
+               by=services.settings.security.alias(w.get("by", "")), why=w.get("why", ""))
         for w in services.work.decisions("waive").values()
     ]
     rules = rules_of(services)

@@ -209,6 +209,8 @@ def running_log(services: Services, outbox: Outbox) -> None:
         for n, kind, item, body, utc in services.work.decisions_since(after):
             newest["show decisions"] = max(newest["show decisions"], n)
             if kind != "adopted":  # that one is from papers already
+                if isinstance(body, dict) and "by" in body:
+                    body = {**body, "by": services.settings.security.alias(str(body["by"]))}
                 out.append(line(utc=utc, event="decided", item=item, decision=kind, said=body))
         return out
 
