@@ -269,3 +269,17 @@ def test_the_order_of_frames_changes_nothing() -> None:
     bracket.shots.reverse()
     other, record = brackets.run(bracket)
     assert np.array_equal(one, other) and record["frames"][0]["index"] == 3
+
+
+def test_every_finding_has_a_confidence_and_a_picture() -> None:
+    import base64
+
+    bracket = brackets.make(TRUTH, brackets.Body(), brackets.times(6, 2, 1 / 1024), flicker=(3, 1.25), figure=True)
+    record, _, _ = run([s.data for s in bracket.shots], brackets.request(bracket, picture=True))
+    assert {"light_changed", "motion"} <= {f["kind"] for f in record["findings"]}
+    assert [f["picture"] for f in record["findings"]] == list(range(1, len(record["findings"]) + 1))
+    assert all(0 <= f["confidence"] <= 1 for f in record["findings"])
+    page = cv2.imdecode(np.frombuffer(base64.b64decode(record["findings_picture"]), np.uint8), cv2.IMREAD_COLOR)
+    assert page is not None and page.shape[0] > 100 * len(record["findings"])
+    plain, _, _ = run([s.data for s in bracket.shots], brackets.request(bracket))
+    assert "findings_picture" not in plain

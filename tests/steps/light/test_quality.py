@@ -88,6 +88,36 @@ def test_each_fault_of_a_bracket_is_told_apart(change: str) -> None:
         assert kinds[change]["amount"] == pytest.approx(0.3, abs=0.02)
 
 
+def test_one_frame_that_left_the_others_and_came_back_is_named() -> None:
+    looks = shot()
+    flickered = replace(looks[2], light=np.asarray(looks[2].light * 1.12, np.float32))
+    found = quality.judge([*looks[:2], flickered, *looks[3:]], latlong=True)
+    light = [f for f in found if f["kind"] == "light_changed"]
+    assert light and light[0]["frames"] == [2] and light[0]["amount"] == pytest.approx(math.log2(1.12), abs=0.04)
+
+
+def test_a_recovered_curve_is_trusted_no_further_than_it_fits() -> None:
+    looks = shot("white_shift")
+    pairs = quality.compare(looks, latlong=True)
+    assert any(f["kind"] == "white_shift" for f in quality.changes(looks, pairs, latlong=True))
+    told = {f["kind"] for f in quality.changes(looks, pairs, latlong=True, doubt=0.3)}
+    assert not {"white_shift", "light_changed"} & told
+
+
+def test_a_movement_is_placed_where_it_is() -> None:
+    looks = shot("motion")
+    moved = next(f for f in quality.judge(looks, latlong=True) if f["kind"] == "motion")
+    cosine = float(np.dot(moved["direction"], scenes.at(60, -10)))
+    assert math.degrees(math.acos(min(1.0, cosine))) < 4 and 3 in moved["frames"]
+    assert moved["place"][0] < moved["place"][2] and 0.8 < moved["confidence"] <= 1
+
+
+@pytest.mark.parametrize("value", [0.0, 1.0])
+def test_frames_that_hold_nothing_are_no_error(value: float) -> None:
+    looks = [FrameLook(units=u, light=np.full((64, 128, 3), value, np.float32), peak=value) for u in (1.0, 4.0, 16.0)]
+    assert {f["kind"] for f in quality.judge(looks, latlong=True)} <= {"clipped", "noise"}
+
+
 def test_one_clipped_photosite_counts() -> None:
     looks = [FrameLook(units=u, light=np.full((64, 128, 3), 0.1 * u, np.float32), peak=p, peak_at=(0.25, 0.5))
              for u, p in ((1.0, 0.996), (4.0, 1.0))]  # fmt: skip
