@@ -80,7 +80,7 @@ class Requests:
     def remerge(self) -> None:
         """A slice of what is to be merged again, if anything is; called while the desk has nothing else to do."""
         desk = self._desk
-        if self._again is None and not desk.redo_owed:
+        if self._again is None and (not desk.redo_owed or self._stalled):
             return
         if self._again is not None:
             number, job = self._again
