@@ -17,7 +17,7 @@ from ingest.faces import answers, deciding
 from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
-from ingest.machinery import journal
+from ingest.machinery import journal, memory
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
@@ -214,6 +214,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             loader.desk.arriving = arriving.any(sight.settling, started)
             if loader.desk.is_due() and not requests.adopting:
                 loader.desk.work(present)
+                memory.give_back()
                 worked = True
             took = services.clock.steady_s() - started
             quiet = not (loader.copying or worked or sight.settling or loader.desk.is_due() or state != tried)
