@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 from dataclasses import dataclass
 
 from hypothesis import strategies as st
@@ -113,3 +114,17 @@ def evidence(draw: st.DrawFn) -> Evidence:
         empty_folders=draw(st.lists(path, max_size=2, unique=True)),
         problems=[(draw(st.one_of(st.just(""), path)), draw(words)) for _ in range(draw(st.integers(0, 2)))],
     )
+
+
+SEEDS = ["IMG_0001.JPG", "con.txt", "aux", "..", ".", "~", "a_(2).jpg", "caf\u00e9", "cafe\u0301", "x:y", "trail. ",
+         "..\\..\\etc", "%2e%2e", "\u202egpj.exe", "C:", "nul.tar.gz", "x" * 255, "ascmhl", ".nl-0.tmp", "\x1b[2J"]
+
+
+def mutated_name(rng: random.Random) -> str:
+    """A name of a card with some of its bytes changed, as any bytes a file system takes."""
+    data = bytearray(os.fsencode(rng.choice(SEEDS)))
+    for _ in range(rng.randint(0, 4)):
+        at = rng.randrange(len(data) + 1)
+        data[at:at + rng.randint(0, 2)] = rng.randbytes(rng.randint(0, 3))
+    name = os.fsdecode(bytes(data[:255]).replace(b"/", b"_").replace(b"\0", b"_") or b"_")
+    return name if name not in (".", "..") else "_"

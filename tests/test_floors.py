@@ -89,7 +89,7 @@ def floor(name: str) -> tuple[int, str]:
         return 30, "services"
     if len(p) > 3 and p[1] == "steps":
         return 20, f"rules:{p[2]}"
-    if name == "ingest.machinery.clock":
+    if name in ("ingest.machinery.clock", "ingest.machinery.memory"):
         return 15, "clock"
     if len(p) > 2 and p[1] == "machinery":
         return 20, f"machinery:{p[2]}"

@@ -1,8 +1,8 @@
 """Copying against the plain tools, in one run and on the same files; prints ratios (time of ours / theirs).
 
-    python tests/bench/copy.py --set big --rounds 5          # 40 x 100 MiB, one and two destinations
-    python tests/bench/copy.py --set small --rounds 5        # 2,000 x 2 MiB
-    python tests/bench/copy.py --set tiny                    # 20,000 x 2 KiB
+    python -m tests.bench.copying --set big --rounds 5          # 40 x 100 MiB, one and two destinations
+    python -m tests.bench.copying --set small --rounds 5        # 2,000 x 2 MiB
+    python -m tests.bench.copying --set tiny                    # 20,000 x 2 KiB
 
 floor   read the source unbuffered, write and sync, read the copy back unbuffered, 8 MiB at a time, one
         after the other, no digest (two destinations: the last two twice)

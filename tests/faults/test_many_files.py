@@ -6,7 +6,9 @@ twenty thousand flushes to a disk would only measure the disk (``tests/bench/cop
 
 from __future__ import annotations
 
+import contextlib
 import os
+import random
 import resource
 import shutil
 import tempfile
@@ -15,7 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.cart import Cart
+from ingest.steps.cards.inventory import is_litter
+from tests.card_strategies import mutated_name
+from tests.cart import Cart, tree
 
 MEMORY = Path("/dev/shm")
 
@@ -61,6 +65,37 @@ def copied(place: Path, count: int) -> int:
 @pytest.mark.slow
 def test_twenty_thousand_tiny_files(place: Path) -> None:
     copied(place, 20_000)
+
+
+@pytest.mark.slow
+def test_two_thousand_mutated_names_go_nowhere_else(place: Path) -> None:
+    """Real files with names of any bytes: all are copied, and nothing lies outside the card's folders."""
+    rng, wanted = random.Random(5), {}
+    card = place / "card"
+    for n in range(2000):
+        path = "/".join(mutated_name(rng) for _ in range(rng.randint(1, 3)))
+        target = card / path
+        with contextlib.suppress(FileExistsError, NotADirectoryError, IsADirectoryError):
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(n.to_bytes(4, "big"))
+    wanted = {p: d for p, d in tree(card).items() if not is_litter(p)}
+    assert len(wanted) > 1500
+    cart = Cart(place)
+    present = cart.take(card)
+    cart.run(present)
+    assert cart.is_met(present.card.id), cart.ledger.findings()
+    cart.check_claims()
+    for name in "ab":
+        found = tree(cart.folder(name, present))
+        if not (cart.folder(name, present) / cart.folder(name, present).name).is_dir():
+            assert found == wanted
+        assert sorted(found.values()) == sorted(wanted.values())
+        outside = {p.relative_to(place / name).as_posix() for p in (place / name).rglob("*")} - {
+            p.relative_to(place / name).as_posix() for p in cart.folder(name, present).rglob("*")}
+        folder = Path("TIDE") / present.card.folder
+        assert outside == {".nightloader-destination.json", "TIDE", "TIDE/cards", str(folder.parent), str(folder)}
+    assert {p.name for p in place.iterdir()} - {"ledger.sqlite-wal", "ledger.sqlite-shm"} == {
+        "a", "b", "card", "ledger.sqlite"}
 
 
 @pytest.mark.campaign

@@ -18,7 +18,7 @@ from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
 from ingest.faces.outlook import Paces
-from ingest.machinery import journal
+from ingest.machinery import journal, memory
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
@@ -243,6 +243,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             if loader.desk.is_due() and not requests.adopting:
                 loader.desk.work(present)
                 requests.worked()
+                memory.give_back()
                 worked = True
                 started += loader.desk.waited_s
             elif not requests.adopting:

@@ -7,6 +7,7 @@ does not tell is "" or None, never a guess.
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import re
 import select
@@ -48,9 +49,12 @@ class _Mount:
 
 def _plain(text: str) -> str:
     r"""mountinfo writes space, tab, newline and backslash as octal escapes."""
+    if "\\" not in text:
+        return text
     return os.fsdecode(re.sub(rb"\\([0-7]{3})", lambda m: bytes([int(m[1], 8)]), os.fsencode(text)))
 
 
+@functools.lru_cache(maxsize=2)  # asked several times a look, and it rarely changes
 def parse_mountinfo(text: str) -> tuple[_Mount, ...]:
     """proc(5), /proc/pid/mountinfo: fields, ``-``, file system, source, options."""
     mounts = []

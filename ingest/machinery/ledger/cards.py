@@ -301,6 +301,16 @@ class CardLedger:
         """The card's files to be kept, every generation, in the order they were listed."""
         return tuple(_file(r) for r in self._store.query(_FILES + "WHERE f.card_id=? ORDER BY f.id", (card_id,)))
 
+    def kept(self, card_id: str) -> tuple[int, int]:
+        """(files to keep, their bytes) without reading each of them."""
+        row = self._store.query("SELECT count(*), coalesce(sum(size_bytes), 0) FROM files WHERE card_id=?", (card_id,))
+        return int(row[0][0]), int(row[0][1])
+
+    def kinds(self, card_id: str) -> tuple[str, ...]:
+        """Which kinds of files it holds, sorted."""
+        rows = self._store.query("SELECT DISTINCT kind FROM files WHERE card_id=? ORDER BY kind", (card_id,))
+        return tuple(str(r[0]) for r in rows)
+
     def left_out(self, card_id: str) -> tuple[LeftOut, ...]:
         rows = self._store.query("SELECT path, reason FROM left_out WHERE card_id=? ORDER BY path", (card_id,))
         return tuple(LeftOut(path=os.fsdecode(r[0]), reason=r[1]) for r in rows)

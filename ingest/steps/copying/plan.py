@@ -48,7 +48,7 @@ class CopySettings:
     reserved_names: frozenset[str] = frozenset({"ascmhl"})
     workers: int = 3
     cards_at_once: int = 2
-    pieces: int = 12
+    pieces: int = 8
     tries: int = 3
     pause_s: float = 0.5
     hang_s: float = 60.0

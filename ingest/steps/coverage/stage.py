@@ -212,9 +212,6 @@ def _clips(captured: Sequence[Captured]) -> list[Taken]:
 
 def _cards(services: Services) -> list[CardSeen]:
     return [
-        CardSeen(
-            id=c.id, day=c.day, label=c.label, roll=c.roll,
-            kinds=tuple(sorted({str(f.kind) for f in services.cards.files(c.id)})),
-        )
+        CardSeen(id=c.id, day=c.day, label=c.label, roll=c.roll, kinds=services.cards.kinds(c.id))
         for c in services.cards.cards()
     ]

@@ -145,7 +145,7 @@ def show_paper(services: Services, outbox: Outbox) -> None:
             path=output.path.removeprefix(prefix), size_bytes=output.size_bytes, digest=output.digest
         )
 
-    counts = {c.id: [(f.size_bytes) for f in services.cards.files(c.id)] for c in cards}
+    kept = {c.id: services.cards.kept(c.id) for c in cards}
 
     def data(destination_id: str) -> bytes:
         return show_manifest(
@@ -156,8 +156,8 @@ def show_paper(services: Services, outbox: Outbox) -> None:
             ],
             cards=[
                 papers.ShowCard(
-                    id=c.id, label=c.label, roll=c.roll, day=c.day, folder=c.folder, files=len(counts[c.id]),
-                    size_bytes=sum(counts[c.id]), manifest=paper(manifests.get((c.id, destination_id))),
+                    id=c.id, label=c.label, roll=c.roll, day=c.day, folder=c.folder, files=kept[c.id][0],
+                    size_bytes=kept[c.id][1], manifest=paper(manifests.get((c.id, destination_id))),
                 )
                 for c in cards
             ],

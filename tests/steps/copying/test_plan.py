@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+import random
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.records.cards import CardFile, CopyFact, FileKind, FileRecord, Proof
 from ingest.steps.cards.inventory import fold, kind_of, perishable_first
-from ingest.steps.copying.owed import owed, sources
+from ingest.steps.copying.owed import from_copies, owed, sources, still_to_try
 from ingest.steps.copying.plan import FAT_LARGEST, Holds, escaped, fit, holds, stored_paths
+from tests.card_strategies import mutated_name
 
 # Any name a POSIX card can hold, as bytes.
 part = (
@@ -34,9 +37,8 @@ def place(files: list[FileRecord], can: Holds) -> dict[int, str]:
     return stored_paths(files, can, card_folder="cards/d/CARD", reserved={"ascmhl"}, settled={})
 
 
-@given(paths, st.booleans(), st.booleans())
-@settings(max_examples=200, deadline=None)
-def test_no_two_files_on_one_name_and_none_outside(names: list[str], escapes: bool, folds: bool) -> None:
+def check_places(names: list[str], escapes: bool, folds: bool) -> None:
+    """No two on one name, none outside the card's folder, every name one that the destination can hold."""
     can = Holds(escapes=escapes, folds=folds, largest_bytes=None)
     placed = place(records(names), can)
     assert len(placed) == len(names)
@@ -49,6 +51,24 @@ def test_no_two_files_on_one_name_and_none_outside(names: list[str], escapes: bo
                 assert one[-1] not in ". " and all(ord(c) >= 0x20 for c in one)
         else:
             assert all(len(os.fsencode(one)) <= 255 for one in stored.split("/"))
+
+
+@given(paths, st.booleans(), st.booleans())
+@settings(max_examples=200, deadline=None)
+def test_no_two_files_on_one_name_and_none_outside(names: list[str], escapes: bool, folds: bool) -> None:
+    check_places(names, escapes, folds)
+
+
+@pytest.mark.campaign
+def test_a_hundred_thousand_mutated_names() -> None:
+    for seed in range(5_000):
+        rng = random.Random(seed)
+        names = {"/".join(mutated_name(rng) for _ in range(rng.randint(1, 3))) for _ in range(20)}
+        for escapes, folds in ((False, False), (True, True)):
+            try:
+                check_places(sorted(names), escapes, folds)
+            except AssertionError as error:
+                raise AssertionError(f"seed {seed}") from error
 
 
 @given(paths, st.randoms(use_true_random=False))
@@ -105,6 +125,32 @@ def test_taking_evidence_away_never_lessens_what_is_owed(have: set[tuple[int, st
     for left_out in copies:
         fewer = [c for c in copies if c is not left_out]
         assert sum(len(o.destinations) for o in owed(files, fewer, "abc")) == count + 1
+
+
+@given(
+    st.sets(st.tuples(st.integers(0, 5), st.sampled_from("abc"))),
+    st.dictionaries(st.tuples(st.integers(0, 5), st.sampled_from("abc")), st.integers(0, 5)),
+    st.dictionaries(st.integers(0, 5), st.integers(0, 5)), st.integers(1, 4),
+)
+def test_what_was_tried_too_often_is_left_and_nothing_else(
+    have: set[tuple[int, str]], tries: dict[tuple[int, str], int], reads: dict[int, int], limit: int
+) -> None:
+    files = records([f"{i}.jpg" for i in range(6)])
+    everything = owed(files, [fact(files[i], d) for i, d in have], "abc")
+    left = {(o.file.row, d) for o in still_to_try(everything, tries, reads, limit) for d in o.destinations}
+    assert left == {
+        (o.file.row, d) for o in everything for d in o.destinations
+        if tries.get((o.file.row, d), 0) < limit and reads.get(o.file.row, 0) < limit
+    }
+    assert all(o.destinations for o in still_to_try(everything, tries, reads, limit))
+
+
+def test_a_copy_that_does_not_read_gives_way_to_the_next_best() -> None:
+    (file,) = records(["a.jpg"])
+    jobs, copies = owed([file], [], ["c"]), [fact(file, "a"), fact(file, "b")]
+    taken = [list(from_copies(jobs, copies, ["a", "b"], {file.row: bad})) for bad in (0, 1, 2)]
+    assert taken == [["a"], ["b"], []]
+    assert from_copies(jobs, copies, ["b"], {})["b"][0][1] is copies[1]  # a disk that is away gives nothing
 
 
 def test_a_copy_that_failed_its_audit_is_no_source() -> None:
