@@ -269,5 +269,6 @@ def test_a_worker_that_cannot_start_is_a_named_failure(monkeypatch: pytest.Monke
         assert caught.value.retry
         monkeypatch.undo()
         assert do(pool, "read")["read"] == []
+    # What the interpreter took before its limit may be enough for a job that does nothing; any real one wants more.
     with WorkerPool(1, memory_bytes=1 << 20, extra_jobs=EXTRA) as pool, pytest.raises(WorkerFailed):
-        do(pool, "read")
+        do(pool, "bomb", bytes=64 << 20)

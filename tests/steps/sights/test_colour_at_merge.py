@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -48,9 +47,9 @@ def test_another_matrix_is_another_merge_and_none_changes_nothing() -> None:
     names = {signature(made, files), signature(made, files, colour("raw")),
              signature(made, files, replace(colour("raw"), matrix=(*KEEPS_GREY[:-1], 1.25)))}  # fmt: skip
     assert len(names) == 3
-    settings = model.Settings(show=model.Show(code="TIDE", timezone="UTC"), destinations=(), home=Path())
-    assert request(made, files, {}, settings).matrix is None
-    assert request(made, files, {}, settings, colour("raw")).matrix == KEEPS_GREY
+    pixels = model.Merging().pixels
+    assert request(made, files, {}, pixels, memory_mb=512).matrix is None
+    assert request(made, files, {}, pixels, colour("raw"), memory_mb=512).matrix == KEEPS_GREY
 
 
 @pytest.mark.parametrize("kind", ["jpeg", "raw"])
