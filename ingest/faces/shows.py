@@ -180,10 +180,12 @@ def _inside(one: str, other: str) -> bool:
 
 def _on_one_disk(paths: Sequence[str]) -> list[str]:
     found: list[str] = []
-    volumes = [(p, volume_of(p if os.path.isdir(p) else os.path.dirname(p))) for p in paths]
-    for i, (path, one) in enumerate(volumes):
-        for other_path, other in volumes[i + 1:]:
-            volume = bool(one.id) and one.id == other.id
+    there = [p if os.path.isdir(p) else os.path.dirname(p) for p in paths]
+    # A volume without a name of its own (memory, a container's layers, a network share) is known by its device.
+    volumes = [(p, volume_of(t), os.stat(t).st_dev) for p, t in zip(paths, there, strict=True)]
+    for i, (path, one, device) in enumerate(volumes):
+        for other_path, other, other_device in volumes[i + 1:]:
+            volume = device == other_device or (bool(one.id) and one.id == other.id)
             if volume or (one.disks and one.disks & other.disks):
                 what = "volume" if volume else "physical disk"
                 found.append(

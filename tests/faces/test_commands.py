@@ -15,6 +15,7 @@ from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
 from ingest.faces.cli.main import MODULES, build, main
+from tests.faults.mounts import needs_root, tmpfs
 
 ROOT = Path(__file__).parents[2]
 
@@ -87,6 +88,18 @@ def test_two_destinations_on_one_disk_need_the_word(tmp_path: Path) -> None:
     done = run(*args)
     assert done.returncode == 2 and "--one-disk" in done.stderr
     assert not (tmp_path / "A").exists()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_two_destinations_on_a_volume_without_a_name_are_on_one_disk(tmp_path: Path) -> None:
+    """A file system in memory has neither identity nor disk; the device tells that it is one."""
+    with tmpfs(tmp_path / "memory", "1m"):
+        args = ["init", tmp_path / "show", "--show", "T", "--timezone", "UTC", "--destination",
+                tmp_path / "memory" / "A", "--destination", tmp_path / "memory" / "B"]
+        done = run(*args)
+        assert done.returncode == 2 and "same volume" in done.stderr
+        assert run(*args, "--one-disk").returncode == 0
 
 
 def test_init_never_touches_a_show_that_is_there(show: Path, tmp_path: Path) -> None:
