@@ -22,7 +22,7 @@ from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardTally, CardVerdict, Policy, SlotState, judge_card, slot_state, tally, waits
-from ingest.steps.audit.words import about
+from ingest.steps.audit.words import about, folded
 
 # Troubles of a destination that no waiting ends.
 HELPLESS = ("destination in trouble", "too large", "not copied", "name taken", "copy does not verify")
@@ -322,10 +322,10 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
     for card in answer["cards"]:
         name = card["label"] or card["folder"].rsplit("/", 1)[-1]
         lines.append("")
-        lines.append(f"{shown(name)}  {card['files']:,} files, {card['bytes']:,} bytes")
-        lines.append(f"  {card['slot']['figure']}")
+        lines += folded(f"{shown(name)}  {card['files']:,} files, {card['bytes']:,} bytes", width)
+        lines += folded(f"  {card['slot']['figure']}", width)
         state = card["slot"]["word"] + (f": {card['slot']['reason']}" if card["slot"]["reason"] else "")
-        lines += _folded(f"  {state}", width)
+        lines += folded(f"  {shown(state)}", width)
         if free_at.get(card["id"]):
             lines.append(f"  read at about {free_at[card['id']][11:16]}Z if it goes on like this")
         for d in card["destinations"]:
@@ -333,7 +333,7 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
             if d["proof"]:
                 words += f", read back ({d['proof']}) {d['read_back_utc'][:16]}Z" if d["read_back_utc"] else ""
             words += "" if d["present"] else ", disk absent"
-            lines += _folded(f"  {d['path']}: {words}", width)
+            lines += folded(f"  {shown(d['path'])}: {words}", width)
     lines.append("")
     for d in answer["destinations"]:
         room = f"{d['free_bytes']:,} bytes free" if d["free_bytes"] is not None else "absent"
@@ -341,17 +341,17 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
         full = full_on.get(d["path"])
         if full and full["days_left"] < SOON_DAYS:
             room += f", full on {full['full_on']} at the mean of {_counted(full['from_days'], 'day')}"
-        lines += _folded(f"{d['path']}: {room}{one}", width)
+        lines += folded(f"{shown(d['path'])}: {room}{one}", width)
     if forecast["night_ends_utc"]:
         lines.append(f"All that is here is read and verified at about {forecast['night_ends_utc'][11:16]}Z")
     open_ones = [f for f in answer["findings"] if f["severity"] != "note"]
     lines.append(f"{_counted(len(open_ones), 'finding')} for a person" if open_ones else "no finding needs a person")
     told = _bundled(open_ones)
     for words in told[:20]:
-        lines += _folded(f"! {words}", width)
+        lines += folded(f"! {shown(words)}", width)
     if len(told) > 20:
         lines.append(f"... and {len(told) - 20} more; `nightloader audit` lists all")
-    lines += _folded("A card's release is decided by the production's policy and the person responsible.", width)
+    lines += folded("A card's release is decided by the production's policy and the person responsible.", width)
     return "\n".join(lines)
 
 
@@ -378,9 +378,3 @@ def _bundled(findings: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def _counted(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
-
-
-def _folded(text: str, width: int) -> Sequence[str]:
-    import textwrap
-
-    return textwrap.wrap(text, width, subsequent_indent="    ", break_on_hyphens=False) or [""]

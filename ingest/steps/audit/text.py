@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
-import unicodedata
 from collections.abc import Iterable
 
 from ingest.records.audit_paper import AuditReport, CardLine, Line
 from ingest.records.names import shown
-from ingest.steps.audit.words import about, clock_word, number_word
+from ingest.steps.audit.words import about, clock_word, folded, number_word
 
 MARKS = {"loss": "✖ loss", "person": "▲ person", "note": "· note", "well": "✓ well", "not checked": "○ not checked"}
 
@@ -63,10 +61,6 @@ def _cards(cards: Iterable[CardLine], width: int) -> Iterable[str]:
 
 
 def _wrap(text: str, width: int, indent: str = "") -> list[str]:
-    """Lines of at most ``width`` columns; characters two columns wide count twice, so narrower then."""
-    wide = sum(unicodedata.east_asian_width(ch) in "WF" for ch in text)
-    room = width if not wide else width // 2
+    """Lines of at most ``width`` columns, with what moves a cursor or turns text written out."""
     head = text[: len(text) - len(text.lstrip())]
-    return textwrap.wrap(
-        shown(text.strip()), room, initial_indent=head, subsequent_indent=indent, break_on_hyphens=False
-    ) or [""]
+    return folded(head + shown(text.strip()), width, indent=indent)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -77,3 +78,41 @@ def join_words(words: Sequence[str]) -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def columns(text: str) -> int:
+    """Columns of a terminal that a text takes (Unicode Standard Annex 11: wide letters take two).
+
+    >>> columns("abc"), columns("日本"), columns("e\u0301")
+    (3, 4, 1)
+    """
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text
+    )
+
+
+def folded(text: str, width: int, *, indent: str = "    ") -> list[str]:
+    """``text`` in lines of at most ``width`` columns, the first with the text's own indent; a word that is longer
+    than a line is cut.
+
+    >>> folded("  a card of seven letters", 16, indent="    ")
+    ['  a card of', '    seven', '    letters']
+    """
+    lines, line, empty = [], text[: len(text) - len(text.lstrip(" "))], True
+    for word in text.split():
+        for piece in _cut(word, max(1, width - len(indent))):
+            if not empty and columns(line) + 1 + columns(piece) > width:
+                lines.append(line)
+                line, empty = indent, True
+            line += piece if empty else f" {piece}"
+            empty = False
+    return [*lines, line]
+
+
+def _cut(word: str, width: int) -> list[str]:
+    pieces = [""]
+    for letter in word:
+        if pieces[-1] and columns(pieces[-1] + letter) > width:
+            pieces.append("")
+        pieces[-1] += letter
+    return pieces
