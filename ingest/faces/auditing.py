@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
+from ingest.faces import deciding
 from ingest.faces.answers import policy
 from ingest.faces.packages import packages
 from ingest.outbox import Outbox
@@ -35,8 +36,10 @@ def audit(
     services: Services, *, day: str = "", full: bool = False, stop: threading.Event | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> AuditReport:
-    """Read again and judge; each card's history gets its verification, each destination the morning's page."""
-    about = day or last_day(services)
+    """Read again and judge; each card's history gets its verification, each destination the morning's page.
+
+    UsageError for a day that is none."""
+    about = deciding.day_of(day) or last_day(services)
     made = stage.run(
         services, policy(services.settings), day=about, full=full, stop=stop, progress=progress,
         packages=packages(services, stop=stop, progress=progress),

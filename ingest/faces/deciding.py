@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,16 @@ if TYPE_CHECKING:  # the picture libraries are loaded only where something is ca
     from ingest.pipeline import Desk
 
 WANTED_FIRST = "card wanted first"
+
+
+def day_of(written: str) -> str:
+    """A shoot day as a person gave it, "" for none; UsageError for one that is none."""
+    if written:
+        try:
+            return date.fromisoformat(written).isoformat()
+        except ValueError:
+            raise UsageError("it is no day.", item=written, next="Write YYYY-MM-DD.") from None
+    return ""
 
 
 def assign(
@@ -151,6 +162,9 @@ def _unknown(item: str) -> Sequence[str]:
 def _assign(services: Services, digests: Sequence[str], *, shot: str, setup: str, day: str, unit: str) -> str:
     from ingest.steps.filing.stage import read_setup_log
 
+    if not setup.strip():
+        raise UsageError("no setup is named.", item=setup, next="Say what stands on the slate.")
+    day = day_of(day)
     days = {r.day for r in read_setup_log(services).rows if r.setup.casefold() == setup.casefold()}
     if not day and len(days) > 1:
         raise UsageError(

@@ -6,6 +6,7 @@ import os
 import threading
 from pathlib import Path
 
+from ingest.machinery.disk.files import read_plain
 from ingest.services import Services
 from ingest.steps.setups.entering import Entry, entries, with_entry
 from ingest.steps.setups.page import PAGE_FILE
@@ -21,7 +22,7 @@ def page_log(services: Services) -> Path:
 def entered(services: Services) -> list[Entry]:
     """What was entered so far."""
     try:
-        return entries(page_log(services).read_bytes())
+        return entries(read_plain(page_log(services)))
     except FileNotFoundError:
         return []
 
@@ -34,7 +35,7 @@ def enter(services: Services, entry: Entry) -> None:
     path = page_log(services)
     with _GUARD:
         try:
-            before = path.read_bytes()
+            before = read_plain(path)
         except FileNotFoundError:
             before = b""
         temporary = path.with_name(f".{path.name}.new")  # one name: what a stop left is replaced by the next entry

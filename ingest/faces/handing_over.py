@@ -19,6 +19,7 @@ from ingest import __version__
 from ingest.errors import UsageError
 from ingest.faces import answers
 from ingest.faces.packages import remember
+from ingest.machinery.disk.files import read_plain
 from ingest.machinery.disk.hashing import Digests
 from ingest.records.coverage import DueItem, Status
 from ingest.records.findings import Finding, Severity
@@ -112,7 +113,7 @@ class _Folder:
         self.coverage = {(s["day"], s["unit"], s["setup"]): s for s in answers.setups(services)}
         self.keys = list(dict.fromkeys([*self.rows, *(k for k, _ in self.probes), *(k for k, _ in self.clips)]))
         try:
-            data = services.settings.beside(show.measurements).read_bytes()
+            data = read_plain(services.settings.beside(show.measurements))
         except OSError:
             data = b""
         read, _ = read_measurements(data, units=show.units, date_order=show.date_order, file=show.measurements)

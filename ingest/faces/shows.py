@@ -76,6 +76,8 @@ def check(settings: Settings) -> Settings:
     from ingest.steps.filing.naming import Convention
 
     problems: list[str] = []
+    places = [*settings.watch.places, *settings.watch.network_places]
+    problems += _apart([d.path for d in settings.destinations], places)
     for look in (
         lambda: Convention.parse(show=settings.show.code, tree=settings.filing.convention,
                                  pattern=settings.filing.probe_name),
@@ -88,6 +90,38 @@ def check(settings: Settings) -> Settings:
     if problems:
         raise SettingsError(tuple(problems))
     return settings
+
+
+def check_ledger(settings: Settings) -> None:
+    """UsageError where the ledger is missing or blank: it would know of no copy and owe none."""
+    lost = UsageError(
+        "there is no ledger beside the settings, or it is a blank one: it knows none of the destinations.",
+        item=str(settings.ledger_path),
+        next="Bring it back with `nightloader adopt PATH`, PATH being a destination; a new show is made with "
+        "`nightloader init` in another folder.",
+    )
+    if not settings.ledger_path.exists():
+        raise lost
+    store = Store(settings.ledger_path)
+    try:
+        known = CardLedger(store).destinations(lost=True)
+    finally:
+        store.close()
+    if settings.destinations and not known:
+        raise lost
+
+
+def make_known(settings: Settings, ledger: CardLedger) -> None:
+    """The settings' destinations that a new ledger does not know yet, as far as their identity files can be read."""
+    disk, clock = Disk(), Clock()
+    known = {d.id for d in ledger.destinations(lost=True)}
+    for named in settings.destinations:
+        identity = read_identity(disk, named.path)
+        if identity is not None and identity.id not in known:
+            ledger.add_destination(DestinationRecord(
+                id=identity.id, path=os.path.abspath(named.path), required=named.required, present=True,
+                one_disk=settings.copying.one_disk,
+            ), clock.utc())
 
 
 def add_destination(

@@ -8,6 +8,8 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from ingest.errors import UsageError
+
 _BIDI = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x061C}
 
 
@@ -57,6 +59,15 @@ def from_json(value: dict[str, str]) -> str:
 
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)), *(f"lpt{i}" for i in range(1, 10))}
+
+
+def check_text(words: str) -> None:
+    """UsageError for words of a person that are no text: bytes of no encoding, which no paper can hold."""
+    try:
+        words.encode("utf-8")
+    except UnicodeEncodeError:
+        raise UsageError("it holds bytes that are no text (UTF-8).", item=shown(words),
+                         next="Type it again.") from None
 
 
 def token(text: str, *, longest: int = 64) -> str:

@@ -343,7 +343,8 @@ def render_mapping(paper: Mapping[str, Any]) -> bytes:
 
 def render_line(model: BaseModel) -> bytes:
     """The paper as one line of UTF-8 JSON with its end."""
-    return (_dumps(to_mapping(model)) + "\n").encode("utf-8")
+    # What is no text (an older ledger may hold it) becomes JSON's own escape.
+    return (_dumps(to_mapping(model)) + "\n").encode("utf-8", "backslashreplace")
 
 
 _dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode

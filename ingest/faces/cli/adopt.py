@@ -24,7 +24,7 @@ def _adopt(args: argparse.Namespace) -> int:
     from ingest.faces.cli.work import stopping
 
     worst = EXIT_WELL
-    with stopping() as stop, opened(args, stop=stop) as services:
+    with stopping() as stop, opened(args, stop=stop, lost=True) as services:
         paths = [_known(args, services, path) for path in args.paths]
         try:
             services.store.lock()
@@ -51,7 +51,7 @@ def _known(args: argparse.Namespace, services: Any, path: str) -> str:
     from pathlib import Path
 
     from ingest.faces.adopting import record_of
-    from ingest.faces.shows import add_destination, identity_of
+    from ingest.faces.shows import add_destination, identity_of, make_known
     from ingest.settings.reading import find
 
     where = os.path.abspath(path)
@@ -60,6 +60,8 @@ def _known(args: argparse.Namespace, services: Any, path: str) -> str:
         raise UsageError("no destination lies there: it has no identity file.", item=where,
                          next="Check the path; a disk whose identity file was lost is added with `init` or"
                          " `destination add` and then adopted.")
+    if not services.cards.destinations(lost=True):
+        make_known(services.settings, services.cards)
     known = next((d for d in services.cards.destinations() if d.id == id), None)
     if known is not None and os.path.realpath(known.path) == os.path.realpath(where):
         return str(known.path)

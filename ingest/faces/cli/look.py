@@ -1,4 +1,4 @@
-"""Commands that only read: status, probes, setups, clips, bodies."""
+"""Commands that only read: status, probes, setups, clips, sights, lenses, bodies."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import shutil
 from typing import Any
 
 from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError
+from ingest.records.names import shown
+from ingest.steps.audit.words import folded, number_word
 
 
 def add(commands: Any) -> None:
@@ -57,8 +59,8 @@ def _probes(args: argparse.Namespace) -> int:
         print(json.dumps(found, indent=1))
     else:
         for probe in found:
-            print(_line(probe))
-        print(f"{len(found)} probe sets")
+            _say(_line(probe))
+        print(number_word(len(found), "version" if args.all else "probe set"))
     return EXIT_NEEDS_A_PERSON if any(p.get("review") for p in found) else EXIT_WELL
 
 
@@ -75,14 +77,29 @@ def _kept(args: argparse.Namespace) -> int:
         words = {"setups": _setup_line, "clips": _clip_line, "sights": _sight_line, "lenses": _lens_line,
                  "bodies": _body_line}[args.what]
         for entry in found:
-            print(words(entry))
-        print(f"{len(found)} {args.what}")
+            _say(words(entry))
+        print(number_word(len(found), ONE[args.what], args.what))
     return EXIT_NEEDS_A_PERSON if any(e.get("review") or e.get("questions") for e in found) else EXIT_WELL
+
+
+ONE = {"setups": "setup", "clips": "clip", "sights": "sight", "lenses": "lens", "bodies": "body"}
+
+
+def _say(text: str) -> None:
+    """Lines of ours, whatever was typed or read: escaped, and no wider than a terminal."""
+    for line in text.split("\n"):
+        print("\n".join(folded(shown(line), 80, indent="      ")))
+
+
+def _standing(item: dict[str, Any]) -> str:
+    until = f", until {item['due_until_utc'][:16].replace('T', ' ')} UTC" if item["due_until_utc"] else ""
+    why = f" ({item['why']})" if item["why"] and item["status"] != "have" else ""
+    return f"{item['status']}{until if item['status'] == 'due' else ''}{why}"
 
 
 def _setup_line(entry: dict[str, Any]) -> str:
     head = f"{entry['day']}  {entry['shot'] or 'shot to come'} / {entry['setup']}"
-    items = [f"    {i['item'].replace('_', ' ')}: {i['status']}" for i in entry["items"] if i["asked"]]
+    items = [f"    {i['item'].replace('_', ' ')}: {_standing(i)}" for i in entry["items"] if i["asked"]]
     asks = [
         f"    {q['file']} line {q['line']}, {q['column']}: {q['written']!r} {q['asks']}" for q in entry["questions"]
     ]

@@ -8,7 +8,6 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-from ingest.errors import UsageError
 from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
 
@@ -23,17 +22,16 @@ def settings_of(args: argparse.Namespace) -> Settings:
 
 @contextlib.contextmanager
 def opened(
-    args: argparse.Namespace, *, terminal: bool = False, stop: threading.Event | None = None
+    args: argparse.Namespace, *, terminal: bool = False, stop: threading.Event | None = None, lost: bool = False
 ) -> Iterator[Services]:
-    """The services of the show; ``terminal`` also sends the log's lines to the screen."""
+    """The services of the show; ``terminal`` also sends the log's lines to the screen.  ``lost``: the ledger may be
+    missing, and a new one is made."""
+    from ingest.faces.shows import check_ledger
     from ingest.machinery import journal
 
     settings = settings_of(args)
-    if not settings.ledger_path.exists():
-        raise UsageError(
-            "there is no ledger beside the settings.", item=str(settings.ledger_path),
-            next="Make the show with `nightloader init`, or rebuild it with `nightloader adopt`.",
-        )
+    if not lost:
+        check_ledger(settings)
     log = journal.set_up(settings.home / "logs" if terminal else None, terminal=terminal)
     services = open_services(settings, log, stop=stop)
     try:

@@ -63,10 +63,12 @@ def _offload(args: argparse.Namespace) -> int:
     from ingest.faces.cli.progress import Screen
     from ingest.faces.cli.show import settings_of
     from ingest.faces.daemon.loop import offload
+    from ingest.faces.shows import check_ledger
     from ingest.machinery import journal
     from ingest.services import close_services, open_services
 
     settings = settings_of(args)
+    check_ledger(settings)
     with stopping() as stop, Screen() as screen:
         try:
             log = journal.set_up(settings.home / "logs", terminal=True)
@@ -77,7 +79,10 @@ def _offload(args: argparse.Namespace) -> int:
                 from ingest.faces.cli.requests import carried_out
 
                 return carried_out(services, "offload", {"path": args.path}, stop)
-            return offload(services, args.path)
+            code, words = offload(services, args.path)
+            if words:
+                print(words)
+            return code
         finally:
             with contextlib.suppress(UnboundLocalError):
                 close_services(services)

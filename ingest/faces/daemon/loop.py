@@ -7,7 +7,7 @@ a kill at any moment costs at most the file that was under way.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -18,13 +18,17 @@ from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
 from ingest.faces.outlook import Paces
+from ingest.faces.shows import check_ledger
 from ingest.machinery import journal, memory
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
+from ingest.records.findings import Finding
+from ingest.records.names import shown
 from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
 from ingest.steps.audit.stage_last_claims import after_a_stop, read_found
+from ingest.steps.audit.verdict import CardVerdict
 from ingest.steps.cards.stage import Lookout, Sight
 from ingest.steps.copying.plan import CopySettings, Twice
 from ingest.steps.copying.stage import Copier
@@ -55,7 +59,7 @@ class Loader:
         self.lookout = Lookout(
             services.disk, services.cards, services.clock, settle_s=settings.watch.settle_s,
             day=lambda: production_day(settings, services.clock.now()),
-            avoid=[d.path for d in settings.destinations], stop=services.stop,
+            avoid=[d.path for d in settings.destinations], home=str(settings.home), stop=services.stop,
         )
         self.copier = Copier(
             services.disk, services.cards, services.clock,
@@ -154,6 +158,7 @@ def run(
         for watcher in watchers:
             watcher(name, fields)
 
+    check_ledger(settings)
     services = open_services(settings, log, stop=stop, tell=tell)
     try:
         services.store.lock()
@@ -430,12 +435,12 @@ class Notices:
         self._notifier.close()
 
 
-def offload(services: Services, path: str) -> int:
-    """One card now; returns when its probes are merged and filed."""
+def offload(services: Services, path: str) -> tuple[int, str]:
+    """One card now; returns when its probes are merged and filed: the exit code, and how its copies stand."""
+    loader = Loader(services)
+    present = loader.lookout.take(path)  # first: a wrong path is no stop without an end
     claims = LastClaims(services)
     claims.read(services)
-    loader = Loader(services)
-    present = loader.lookout.take(path)
     loader.copy([present])
     while loader.copying and not services.stop.is_set():
         if loader.desk.is_due():
@@ -446,13 +451,24 @@ def offload(services: Services, path: str) -> int:
         loader.desk.work([present])
     claims.end()
     if services.stop.is_set():
-        return EXIT_INTERRUPTED
-    if loader.desk.failed:
-        return EXIT_FAULT
+        return EXIT_INTERRUPTED, ""
     verdict = next(v for v in answers.verdicts(services) if v.card_id == present.card.id)
-    own = [f for f in answers.all_findings(services) if f.severity != "note" and _is_of(f.item, verdict.card_id)]
-    return EXIT_WELL if verdict.policy_met and not own else EXIT_NEEDS_A_PERSON
+    probes = {
+        v.id for v in services.work.views() if any(f.card_id == verdict.card_id for fr in v.frames for f in fr.files)
+    }
+    own = [f for f in answers.all_findings(services) if f.severity != "note" and _is_of(f, verdict, probes)]
+    words = f"{shown(verdict.label or verdict.folder)}: copies once reused {verdict.figure}"
+    if own:
+        words += f"; {len(own)} finding{'' if len(own) == 1 else 's'} for a person (`nightloader status`)"
+    if loader.desk.failed:
+        return EXIT_FAULT, words
+    return EXIT_WELL if verdict.policy_met and not own else EXIT_NEEDS_A_PERSON, words
 
 
-def _is_of(item: str, card_id: str) -> bool:
-    return card_id in item
+def _is_of(finding: Finding, verdict: CardVerdict, probes: Collection[str]) -> bool:
+    """Whether a finding is about this card, a file on it, or a probe with frames on it."""
+    about = finding.item.partition(":")[0]
+    return (
+        finding.more.get("card") == verdict.card_id or verdict.card_id in finding.item
+        or finding.item.startswith(f"{verdict.folder}/") or about in probes
+    )

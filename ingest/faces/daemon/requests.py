@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from ingest.errors import EXIT_FAULT, EXIT_NEEDS_A_PERSON, EXIT_WELL, CardGone, NightloaderError
+from ingest.errors import EXIT_FAULT, EXIT_NEEDS_A_PERSON, EXIT_WELL, NightloaderError
 from ingest.faces import answers, auditing, remerging
 from ingest.faces.adopting import adopt_destination
 from ingest.faces.remerging import Job
@@ -46,7 +46,7 @@ class Requests:
                 try:
                     self._offloads[number] = lookout.take(str(body["path"]))
                     self._services.work.report_progress(number, "copying")
-                except CardGone as error:
+                except NightloaderError as error:
                     self._finish(number, str(error), error.exit_code)
         return tuple(p for p in self._offloads.values() if p.card.id not in here)
 
@@ -138,6 +138,9 @@ class Requests:
             self._finish(number, text, EXIT_NEEDS_A_PERSON if report.needs_a_person else EXIT_WELL)
         except NightloaderError as error:
             self._finish(number, str(error), error.exit_code)
+        except Exception as error:  # asked for ever it would be done for ever
+            self._services.log.error("audit failed", error=repr(error))
+            self._finish(number, f"the audit failed: {error!r}. The log has more; report it.", EXIT_FAULT)
         finally:
             self._wake()
 
@@ -151,8 +154,9 @@ class Requests:
                 self._finish(number, made.words(), EXIT_NEEDS_A_PERSON if made.needs_a_person else EXIT_WELL)
         except NightloaderError as error:
             self._finish(number, str(error), error.exit_code)
-        except OSError as error:
-            self._finish(number, f"{body['path']}: {error}", EXIT_FAULT)
+        except Exception as error:
+            self._services.log.error("adoption failed", error=repr(error))
+            self._finish(number, f"{body.get('path')}: {error}", EXIT_FAULT)
         finally:
             self.adopting = False
             self._wake()

@@ -69,6 +69,19 @@ def kind_of(mode: int) -> EntryKind:
     return EntryKind.DEVICE
 
 
+def read_plain(path: str | os.PathLike[str], most: int = 256 << 20) -> bytes:
+    """A person's own file beside the settings, whole.  OSError where it is none: a pipe or device would be waited
+    for, or read, for ever."""
+    fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(fd, "rb") as file:
+        about = os.fstat(fd)
+        if not stat.S_ISREG(about.st_mode):
+            raise OSError(errno.EINVAL, "it is no ordinary file", os.fspath(path))
+        if about.st_size > most:
+            raise OSError(errno.EFBIG, os.strerror(errno.EFBIG), os.fspath(path))
+        return file.read()
+
+
 class Disk:
     """The real file system."""
 

@@ -26,7 +26,7 @@ from ingest.records.cards import (
     Proof,
 )
 from ingest.records.findings import Finding, Severity
-from ingest.records.names import shown
+from ingest.records.names import check_text, shown
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -205,7 +205,8 @@ class CardLedger:
         return tuple(found)
 
     def name_roll(self, card_id: str, roll: str) -> None:
-        """What a person calls the card; its folder stays."""
+        """What a person calls the card; its folder stays.  UsageError for words that are no text."""
+        check_text(roll)
         with self._store.transaction() as db:
             db.execute("UPDATE cards SET roll=? WHERE id=?", (roll, card_id))
 

@@ -13,7 +13,7 @@ from typing import Any
 from ingest.machinery.ledger.store import Store
 from ingest.records.codes import SeenCode
 from ingest.records.findings import Finding
-from ingest.records.names import shown
+from ingest.records.names import check_text, shown
 from ingest.records.sights import SeenThing
 from ingest.records.stills import StillHeader, StillLook
 from ingest.records.views import View
@@ -289,6 +289,10 @@ class WorkLedger:
 
     # decisions ---------------------------------------------------------------
     def decide(self, kind: str, item: str, body: Mapping[str, Any], utc: str) -> None:
+        """Keep what a person decided.  UsageError for words that are no text: papers could not hold them."""
+        for words in (item, *body.values()):
+            if isinstance(words, str):
+                check_text(words)
         with self.store.transaction() as t:
             t.execute(
                 "INSERT INTO decisions(kind, item, body, utc) VALUES(?,?,?,?)", (kind, item, json.dumps(body), utc)

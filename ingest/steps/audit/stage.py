@@ -17,6 +17,7 @@ from ingest import __version__
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import OpenDestination, find_destination
+from ingest.machinery.disk.files import read_plain
 from ingest.machinery.disk.folders import list_tree
 from ingest.machinery.ledger.work import Output
 from ingest.records.audit_paper import AuditReport, CoverageLine, Mark, ProbeLine, SetupLine
@@ -228,7 +229,7 @@ def _expected(services: Services, verdicts: Sequence[CardVerdict], day: str) -> 
     """The day's rows of expected_cards.csv, each with the card that came or none; by the coverage's own finding."""
     show = services.settings.show
     try:
-        data = services.settings.beside(show.expected_cards).read_bytes()
+        data = read_plain(services.settings.beside(show.expected_cards))
     except OSError:
         return []  # a file that is not kept expects nothing
     wanted, _ = read_expected(data, date_order=show.date_order, file=show.expected_cards)

@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from ingest.errors import CardGone, LedgerUnusable
+from ingest.errors import CardGone, LedgerUnusable, UsageError
 from ingest.machinery.clock import Clock
 from ingest.machinery.disk.fanout import Beat
 from ingest.machinery.disk.files import Disk
@@ -76,16 +76,18 @@ class _Memory:
 
 
 class Lookout:
-    """Looks at watched places.  ``day`` answers the running production day (YYYY-MM-DD)."""
+    """Looks at watched places.  ``day`` answers the running production day (YYYY-MM-DD); ``avoid`` are the
+    destinations and ``home`` the show's own folder, which are never taken for cards."""
 
     def __init__(
         self, disk: Disk, ledger: CardLedger, clock: Clock, *, day: Callable[[], str], settle_s: float = 10.0,
-        hang_s: float = 60.0, avoid: Collection[str] = (), stop: threading.Event | None = None,
+        hang_s: float = 60.0, avoid: Collection[str] = (), home: str = "", stop: threading.Event | None = None,
     ) -> None:
         self._stop = stop or threading.Event()
         self._disk, self._ledger, self._clock, self._day = disk, ledger, clock, day
         self._settle_s, self._hang_s = settle_s, hang_s
         self._avoid = {os.path.realpath(p) for p in avoid}
+        self._home = os.path.realpath(home) if home else ""
         self._memory = _Memory()
 
     def look(self, places: Iterable[str]) -> Sight:
@@ -114,8 +116,18 @@ class Lookout:
         return Sight(ready=tuple(ready), settling=tuple(settling), silent=tuple(silent))
 
     def take(self, path: str) -> PresentCard:
-        """One card now, by its path (for a command).  Raises CardGone if it cannot be read at all."""
-        one = self._see(os.path.realpath(path))
+        """One card now, by its path (for a command).  Raises UsageError for a place that is none of a card's, CardGone
+        if it cannot be read at all."""
+        real = os.path.realpath(path)
+        if not os.path.isdir(real):
+            raise UsageError("there is no folder there.", item=path,
+                             next="Check the path and that the card is mounted.")
+        if self._is_ours(real):
+            raise UsageError(
+                "it is a destination or the show's own folder, or lies in or around one: no copy is made of copies.",
+                item=path, next="Name the card itself, where it is mounted or was copied to.",
+            )
+        one = self._see(real)
         if one is None:
             raise CardGone("there is no card here: the folder is empty or missing.", item=path,
                            next="Check the path and that the card is mounted.", retry=True)
@@ -131,11 +143,17 @@ class Lookout:
             inner = self._subfolders(real)
             is_card = real in mounts and not any(i in mounts for i in inner) and self._looks_like_card(real)
             for root in [real] if is_card else sorted(inner):
-                if not any(
-                    root == a or root.startswith(a + os.sep) or a.startswith(root + os.sep) for a in self._avoid
-                ):
+                if not self._is_ours(root):
                     found[root] = None
         return list(found)
+
+    def _is_ours(self, root: str) -> bool:
+        """Whether a place is one of ours, or lies in or around one."""
+        inside = root.rstrip(os.sep) + os.sep
+        holds_home = bool(self._home) and (root == self._home or self._home.startswith(inside))
+        return holds_home or any(
+            root == a or root.startswith(a + os.sep) or a.startswith(inside) for a in self._avoid
+        )
 
     def _subfolders(self, place: str) -> list[str]:
         try:

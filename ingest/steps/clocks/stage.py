@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 
+from ingest.machinery.disk.files import read_plain
 from ingest.records.clocks import Shown
 from ingest.records.codes import SeenCode
 from ingest.records.findings import Finding, Severity
@@ -26,7 +27,7 @@ from ingest.steps.codes.signs import no_probe, upside_down
 def notes_bytes(services: Services) -> bytes:
     """The clock notes as they are now; none where there are none."""
     try:
-        return services.settings.beside(services.settings.show.clock_notes).read_bytes()
+        return read_plain(services.settings.beside(services.settings.show.clock_notes))
     except OSError:
         return b""  # no notes: the settings and the headers speak
 

@@ -10,6 +10,7 @@ from datetime import time
 from zoneinfo import ZoneInfo
 
 from ingest.machinery.clock import Clock
+from ingest.machinery.disk.files import read_plain
 from ingest.records.coverage import Captured, CardSeen, SetupCoverage, Taken, Waiver
 from ingest.records.filing import Placement
 from ingest.records.findings import Finding
@@ -173,7 +174,7 @@ def _sun(
 
 def _bytes(services: Services, name: str) -> bytes:
     try:
-        return services.settings.beside(name).read_bytes()
+        return read_plain(services.settings.beside(name))
     except OSError:
         return b""  # a file that is not kept asks nothing
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ingest.machinery.disk.files import read_plain
 from ingest.outbox import Outbox
 from ingest.records.clips import ClipFacts
 from ingest.records.filing import Decision, Evidence, Item, Place, Placement, SlateReading
@@ -66,7 +67,7 @@ def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
 
     def read(file: Path) -> bytes:
         try:
-            return file.read_bytes()
+            return read_plain(file)
         except FileNotFoundError:
             return b""
         except OSError as error:
