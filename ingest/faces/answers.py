@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from ingest.faces.outlook import outlook
 from ingest.machinery.clock import utc_of_seconds
@@ -23,6 +25,14 @@ from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardTally, CardVerdict, Policy, SlotState, judge_card, slot_state, tally, waits
 from ingest.steps.audit.words import about, folded
+
+
+def production_day(settings: Settings, now: datetime) -> str:
+    """The running shoot day, YYYY-MM-DD: it rolls over at ``day_starts``, not at midnight."""
+    hours, minutes = settings.show.day_starts.split(":")
+    local = now.astimezone(ZoneInfo(settings.show.timezone))
+    return (local - timedelta(hours=int(hours), minutes=int(minutes))).strftime("%Y-%m-%d")
+
 
 # Troubles of a destination that no waiting ends.
 HELPLESS = ("destination in trouble", "too large", "not copied", "name taken", "copy does not verify")

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from datetime import timedelta
-from zoneinfo import ZoneInfo
 
-from ingest.faces import deciding
+from ingest.faces import answers, deciding
 from ingest.faces.answers import policy
 from ingest.faces.packages import packages
 from ingest.outbox import Outbox
@@ -27,9 +25,7 @@ def last_day(services: Services) -> str:
     days = [c.day for c in services.cards.cards()]
     if days:
         return max(days)
-    hours, minutes = services.settings.show.day_starts.split(":")
-    local = services.clock.now().astimezone(ZoneInfo(services.settings.show.timezone))
-    return (local - timedelta(hours=int(hours), minutes=int(minutes))).strftime("%Y-%m-%d")
+    return answers.production_day(services.settings, services.clock.now())
 
 
 def audit(

@@ -1,14 +1,13 @@
 """The daemon: look, copy, work at the desk, wait to be woken.
 
-One thread looks and works at the desk, one copies.  Everything either of them knows is in the ledger, so
-a kill at any moment costs at most the file that was under way.
+One thread looks and works at the desk, one copies; an audit, an adoption and the page have threads of their own.
+Everything any of them knows is in the ledger, so a kill at any moment costs at most the file that was under way.
 """
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Collection, Sequence
-from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -43,13 +42,6 @@ if TYPE_CHECKING:  # the server's libraries are loaded only where a page is serv
 Event = Callable[[str, dict[str, Any]], None]
 
 
-def production_day(settings: Settings, now: datetime) -> str:
-    """The running shoot day, YYYY-MM-DD: it rolls over at ``day_starts``, not at midnight."""
-    hours, minutes = settings.show.day_starts.split(":")
-    local = now.astimezone(ZoneInfo(settings.show.timezone))
-    return (local - timedelta(hours=int(hours), minutes=int(minutes))).strftime("%Y-%m-%d")
-
-
 class Loader:
     """The parts of the daemon that a single card needs too."""
 
@@ -58,7 +50,7 @@ class Loader:
         settings = services.settings
         self.lookout = Lookout(
             services.disk, services.cards, services.clock, settle_s=settings.watch.settle_s,
-            day=lambda: production_day(settings, services.clock.now()),
+            day=lambda: answers.production_day(settings, services.clock.now()),
             avoid=[d.path for d in settings.destinations], home=str(settings.home), stop=services.stop,
         )
         self.copier = Copier(
@@ -109,7 +101,7 @@ class Loader:
         return self._copying is not None and self._copying.is_alive()
 
     def copy(self, present: Sequence[PresentCard]) -> None:
-        """Start copying what is owed, in a thread of its own; nothing if one is at work."""
+        """Start copying what is owed, in a thread of its own; cards join the one that is at work."""
         if self.copying:
             for card in present:
                 self.copier.add(card)

@@ -6,7 +6,7 @@ import contextlib
 import re
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -371,8 +371,7 @@ class Routes:
         return self._services.clock.now().astimezone(ZoneInfo(self._services.settings.show.timezone))
 
     def _day(self, local: datetime) -> str:
-        hours, minutes = self._services.settings.show.day_starts.split(":")
-        return (local - timedelta(hours=int(hours), minutes=int(minutes))).strftime("%Y-%m-%d")
+        return answers.production_day(self._services.settings, local)
 
     def _rows(self) -> list[dict[str, Any]]:
         """The setups of both logs, newest first."""

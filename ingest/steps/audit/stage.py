@@ -35,8 +35,6 @@ from ingest.steps.audit.stage_rereading import Rereading, reread
 from ingest.steps.audit.verdict import CardVerdict, Policy, disk_names, judge_card, tally
 from ingest.steps.setups.expected import read_expected
 
-NOT_READ_AGAIN = frozenset({"show log"})
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Audited:

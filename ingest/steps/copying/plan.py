@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from ingest.records.cards import FileRecord
-from ingest.records.names import is_text
 from ingest.steps.cards.inventory import fold
 
 FAT_LARGEST = (1 << 32) - 1  # Microsoft, FAT32 File System Specification 1.03: the size field has 32 bits
@@ -177,10 +176,6 @@ def is_renamed(file: FileRecord, stored: str, card_folder: str) -> bool:
     """Whether the stored name is another than the card's (lying one folder deeper is not)."""
     name = card_folder.rpartition("/")[2]
     return stored not in (file.path, f"{name}/{file.path}")
-
-
-def can_be_text(path: str) -> bool:
-    return is_text(path)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

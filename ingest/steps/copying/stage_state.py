@@ -30,10 +30,6 @@ class Progress:
     state: str
     doing: str = ""
     path: str = ""
-    files_done: int = 0
-    files_total: int = 0
-    bytes_done: int = 0
-    bytes_total: int = 0
 
 
 @dataclass(eq=False, slots=True)

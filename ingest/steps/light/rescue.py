@@ -16,7 +16,7 @@ from ingest.steps.light.balls import GREY, ball_normals
 from ingest.steps.light.flux import Cells, irradiance
 from ingest.steps.panorama.raster import Doubles, Floats
 
-SUN_SR = 2 * np.pi * (1 - np.cos(np.radians(0.533 / 2)))  # a disc of .533 degrees: 6.8e-5 sr
+SUN_DEG = 0.533  # across
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,7 +77,7 @@ def with_sun(picture: Floats, cells: Cells, rescue: Rescue) -> Doubles:
     raster = cells.raster
     made = np.array(picture, dtype=np.float64)
     towards = np.array(rescue.direction)
-    half = max(np.radians(0.533 / 2), 0.75 * raster.pitch_rad)
+    half = max(np.radians(SUN_DEG / 2), 0.75 * raster.pitch_rad)
     cosine = raster.directions() @ towards
     angle = np.arccos(np.clip(cosine, -1, 1))
     share = np.clip((half + raster.pitch_rad / 2 - angle) / raster.pitch_rad, 0.0, 1.0)

@@ -56,7 +56,8 @@ def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
         "clipped", item, Severity.PERSON,
         f"{clipped['pixels']} pixels ({100 * clipped['share']:.3g} %{where}) are clipped even in the shortest "
         "exposure; the picture holds their lower bound",
-        "Shoot shorter exposures, or take the source's energy from the grey ball.",
+        "Shoot shorter exposures or through an ND filter; else keep a photograph of the grey ball, from which the "
+        "artist can tell the source's energy.",
         confidence=1.0, frames=[0], amount=clipped["stops"], unit="stops",
     )]  # fmt: skip
 

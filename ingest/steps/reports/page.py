@@ -1,4 +1,4 @@
-"""The morning page's text, as a template: exceptions, cards, the day, coverage, probes, in that order.
+"""The morning page's text, as a template: exceptions, cards, the ten questions, the day, coverage, probes, disks.
 
 Every value goes through :func:`ingest.records.names.shown` and is escaped (``morning.py`` sees to both), whatever it
 holds.  No script, no address, no style attribute: the page's own policy forbids them, so an escape that failed would

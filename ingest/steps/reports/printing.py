@@ -1,4 +1,4 @@
-"""The morning report on paper: a PDF of the same facts in the same order, for a wall or a folder.
+"""The morning report on paper: a PDF of the page's facts in its order, without the time line.
 
 A PDF carries its letters with it, and the ones that every reader has know Latin only: any other letter is written as
 its code point.  The page beside it shows every letter.

@@ -56,7 +56,6 @@ class _Draft:
     start: int
     coarse_s: int
     end: int | None = None
-    end_is_clock: TimeOfDay | None = None
     doubts: list[str] = field(default_factory=list)
 
 

@@ -39,8 +39,6 @@ class Measures:
     scale: float = 1.0
     clipped: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     at_rail: bool = False
-    negatives: int = 0
-    cut_to_half: int = 0
     lit: float = 1.0
     doubtful: float = 0.0
     moved: float = 0.0
