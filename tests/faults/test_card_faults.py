@@ -386,6 +386,8 @@ def test_symbolic_links_pipes_and_devices_are_listed_and_never_opened(tmp_path: 
     assert tree(cart.folder("a", present)) == files and cart.is_met(present.card.id)
     reasons = {x.path: x.reason for x in cart.ledger.left_out(present.card.id)}
     assert set(reasons) == {"DCIM/out", "DCIM/passwd.jpg", "DCIM/pipe.jpg"}
+    (told,) = [t for t in cart.ledger.troubles() if t.kind == "not followed"]
+    assert all(path in told.what for path in reasons) and told.severity == "note"
 
 
 @needs_root

@@ -36,6 +36,7 @@ _WHY = {
     EntryKind.DEVICE: "a device, never opened",
     EntryKind.MOUNT: "another volume is mounted here",
 }
+NEVER_OPENED = frozenset(_WHY.values())
 
 
 def kind_of(path: str) -> FileKind:

@@ -34,7 +34,7 @@ from ingest.steps.cards.identity import (
     recognise,
     to_sample,
 )
-from ingest.steps.cards.inventory import is_litter, kind_of, odd_names, take
+from ingest.steps.cards.inventory import NEVER_OPENED, is_litter, kind_of, odd_names, take
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -329,6 +329,7 @@ class Lookout:
         """Standing words about the card itself."""
         troubles: list[Trouble] = []
         over: list[Trouble] = []
+        odd = [o.path for o in seen.inventory.left_out if o.reason in NEVER_OPENED]
         checks = (
             (
                 "listing not whole",
@@ -345,6 +346,14 @@ class Lookout:
                 Severity.PERSON,
                 "the card holds no file to be kept.",
                 "Check that it is the right card; an empty card never meets the policy.",
+            ),
+            (
+                "not followed",
+                bool(odd),
+                Severity.NOTE,
+                f"{len(odd)} links, pipes, devices or other volumes on it were neither followed nor copied: "
+                + ", ".join(shown(p) for p in odd[:3]) + (", ..." if len(odd) > 3 else "") + ".",
+                "They stand in the manifest; a link's target is no part of the card.",
             ),
             (
                 "card writable",
