@@ -24,7 +24,7 @@ from ingest.records.views import FrameFile, View
 from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardTally, CardVerdict, Policy, SlotState, judge_card, slot_state, tally, waits
-from ingest.steps.audit.words import about, folded
+from ingest.steps.audit.words import about, folded, number_word
 
 
 def production_day(settings: Settings, now: datetime) -> str:
@@ -83,7 +83,7 @@ def status(services: Services) -> dict[str, Any]:
             _card(v, services.show, slot_state(v, reading=v.card_id in reading, waits=waits(v, counted, stuck)))
             for v, counted in cards
         ],
-        "destinations": [_destination(d) for d in destinations(services)],
+        "destinations": [_destination(d) for d in where if not d.lost_utc],
         "findings": [f.to_json() for f in all_findings(services)],
         "forecast": outlook(services, [v for v, _ in cards], where, policy(services.settings)),
         "clock_synchronised": services.work.recall("clock synchronised"),
@@ -350,12 +350,12 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
         one = (", on one disk" if d["one_disk"] else "") + (", encrypted" if d["encrypted"] else "")
         full = full_on.get(d["path"])
         if full and full["days_left"] < SOON_DAYS:
-            room += f", full on {full['full_on']} at the mean of {_counted(full['from_days'], 'day')}"
+            room += f", full on {full['full_on']} at the mean of {number_word(full['from_days'], 'day')}"
         lines += folded(f"{shown(d['path'])}: {room}{one}", width)
     if forecast["night_ends_utc"]:
         lines.append(f"All that is here is read and verified at about {forecast['night_ends_utc'][11:16]}Z")
     open_ones = [f for f in answer["findings"] if f["severity"] != "note"]
-    lines.append(f"{_counted(len(open_ones), 'finding')} for a person" if open_ones else "no finding needs a person")
+    lines.append(f"{number_word(len(open_ones), 'finding')} for a person" if open_ones else "no finding needs a person")
     told = _bundled(open_ones)
     for words in told[:20]:
         lines += folded(f"! {shown(words)}", width)
@@ -384,7 +384,3 @@ def _bundled(findings: Sequence[Mapping[str, Any]]) -> list[str]:
             "Waive what was not needed; file by hand what was shot (`nightloader setups` says why each is asked)."
             if lost else "Take it, or waive it (`nightloader setups` says why and until when)."))
     return out
-
-
-def _counted(n: int, what: str) -> str:
-    return f"{n} {what}{'' if n == 1 else 's'}"

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from ingest.errors import SettingsError, UsageError
 from ingest.machinery.clock import Clock
@@ -14,6 +16,7 @@ from ingest.machinery.disk.volumes import volume_of
 from ingest.machinery.ledger.cards import CardLedger
 from ingest.machinery.ledger.store import Store
 from ingest.records.cards import DestinationRecord
+from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
 from ingest.settings.reading import FILE_NAME, parse
 from ingest.settings.template import render
@@ -92,8 +95,12 @@ def check(settings: Settings) -> Settings:
     return settings
 
 
-def check_ledger(settings: Settings) -> None:
-    """UsageError where the ledger is missing or blank: it would know of no copy and owe none."""
+def open_known(
+    settings: Settings, log: Any, *, stop: threading.Event | None = None,
+    tell: Callable[[str, dict[str, Any]], None] | None = None,
+) -> Services:
+    """The services of a show whose ledger knows its destinations.  UsageError where the ledger is missing or blank: it
+    would know of no copy and owe none."""
     lost = UsageError(
         "there is no ledger beside the settings, or it is a blank one: it knows none of the destinations.",
         item=str(settings.ledger_path),
@@ -102,13 +109,11 @@ def check_ledger(settings: Settings) -> None:
     )
     if not settings.ledger_path.exists():
         raise lost
-    store = Store(settings.ledger_path)
-    try:
-        known = CardLedger(store).destinations(lost=True)
-    finally:
-        store.close()
-    if settings.destinations and not known:
+    services = open_services(settings, log, stop=stop, tell=tell)
+    if settings.destinations and not services.cards.destinations(lost=True):
+        close_services(services)
         raise lost
+    return services
 
 
 def make_known(settings: Settings, ledger: CardLedger) -> None:

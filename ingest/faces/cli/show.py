@@ -26,14 +26,12 @@ def opened(
 ) -> Iterator[Services]:
     """The services of the show; ``terminal`` also sends the log's lines to the screen.  ``lost``: the ledger may be
     missing, and a new one is made."""
-    from ingest.faces.shows import check_ledger
+    from ingest.faces.shows import open_known
     from ingest.machinery import journal
 
     settings = settings_of(args)
-    if not lost:
-        check_ledger(settings)
     log = journal.set_up(settings.home / "logs" if terminal else None, terminal=terminal)
-    services = open_services(settings, log, stop=stop)
+    services = (open_services if lost else open_known)(settings, log, stop=stop)
     try:
         yield services
     finally:

@@ -63,16 +63,15 @@ def _offload(args: argparse.Namespace) -> int:
     from ingest.faces.cli.progress import Screen
     from ingest.faces.cli.show import settings_of
     from ingest.faces.daemon.loop import offload
-    from ingest.faces.shows import check_ledger
+    from ingest.faces.shows import open_known
     from ingest.machinery import journal
-    from ingest.services import close_services, open_services
+    from ingest.services import close_services
 
     settings = settings_of(args)
-    check_ledger(settings)
     with stopping() as stop, Screen() as screen:
         try:
             log = journal.set_up(settings.home / "logs", terminal=True)
-            services = open_services(settings, log, stop=stop, tell=screen.event)
+            services = open_known(settings, log, stop=stop, tell=screen.event)
             try:
                 services.store.lock()
             except LedgerBusy:

@@ -17,14 +17,14 @@ from ingest.faces.daemon.notify import Notifier, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
 from ingest.faces.outlook import Paces
-from ingest.faces.shows import check_ledger
+from ingest.faces.shows import open_known
 from ingest.machinery import journal, memory
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.pipeline import Desk
 from ingest.records.cards import PresentCard
 from ingest.records.findings import Finding
 from ingest.records.names import shown
-from ingest.services import Services, close_services, open_services
+from ingest.services import Services, close_services
 from ingest.settings.model import Settings
 from ingest.steps.audit.stage_last_claims import after_a_stop, read_found
 from ingest.steps.audit.verdict import CardVerdict
@@ -150,8 +150,7 @@ def run(
         for watcher in watchers:
             watcher(name, fields)
 
-    check_ledger(settings)
-    services = open_services(settings, log, stop=stop, tell=tell)
+    services = open_known(settings, log, stop=stop, tell=tell)
     try:
         services.store.lock()
         return _loop(services, drain=drain, watchers=watchers)

@@ -8,6 +8,7 @@ from collections.abc import Collection, Sequence
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.destinations import find_destination, is_there
 from ingest.machinery.ledger.cards import Trouble
+from ingest.records.cards import CopyFact
 from ingest.records.findings import Severity
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, some
@@ -43,17 +44,11 @@ def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[st
                 continue  # that files could not be read says nothing of them
         done.add(record.id)
         lost = {*reading.differed, *reading.unreadable}
-        for copy in last:
-            if (copy.card_id, copy.stored_path) in lost:
-                services.cards.withdraw_copy(copy.card_id, copy.path, copy.generation, record.id)
-        if lost:
-            services.cards.trouble([Trouble(
-                kind=WITHDRAWN, destination_id=record.id, severity=Severity.PERSON,
-                what=f"{len(lost)} files verified here shortly before the last stop are no longer as they were: "
-                f"{some(path for _, path in sorted(lost))}.",
-                next="They are copied again from the card, or from another verified copy. Check this disk with the "
-                "system's own tool for file systems, keep the cards, then run `audit --full`, which ends this finding.",
-            )], services.clock.utc())
+        _withdraw(
+            services, record.id, [c for c in last if (c.card_id, c.stored_path) in lost],
+            what="files verified here shortly before the last stop are no longer as they were",
+            check="Check this disk with the system's own tool for file systems, keep the cards",
+        )
         services.log.info("read again after a stop", destination=record.path, files=reading.files, lost=len(lost))
     return done
 
@@ -79,19 +74,24 @@ def read_found(services: Services, destination_id: str, since_utc: str) -> bool:
         c for c in services.cards.copies_at(record.id)
         if c.reread_digest.rpartition(":")[2] != c.source_digest.rpartition(":")[2]
     ]
-    for copy in bad:
-        services.cards.withdraw_copy(copy.card_id, copy.path, copy.generation, record.id)
-    if bad:
-        services.cards.trouble([Trouble(
-            kind=WITHDRAWN, destination_id=record.id, severity=Severity.PERSON,
-            what=f"{len(bad)} files of this disk, which was declared lost, are not as they were verified: "
-            f"{some(c.stored_path for c in bad)}.",
-            next="They are copied again from the card, or from another verified copy. Keep the cards, then run "
-            "`audit --full`, which ends this finding.",
-        )], services.clock.utc())
+    _withdraw(services, record.id, bad, check="Keep the cards",
+              what="files of this disk, which was declared lost, are not as they were verified")
     services.cards.counts_again(record.id)
     services.log.info("found again and read", destination=record.path, files=len(owed), lost=len(bad))
     return True
+
+
+def _withdraw(services: Services, destination_id: str, copies: Sequence[CopyFact], *, what: str, check: str) -> None:
+    """These claims no longer hold: they are owed again, and a person is told."""
+    for copy in copies:
+        services.cards.withdraw_copy(copy.card_id, copy.path, copy.generation, destination_id)
+    if copies:
+        services.cards.trouble([Trouble(
+            kind=WITHDRAWN, destination_id=destination_id, severity=Severity.PERSON,
+            what=f"{len(copies)} {what}: {some(sorted(c.stored_path for c in copies))}.",
+            next=f"They are copied again from the card, or from another verified copy. {check}, then run "
+            "`audit --full`, which ends this finding.",
+        )], services.clock.utc())
 
 
 def end_withdrawn(services: Services, rereads: Sequence[Rereading], differences: Sequence[Difference]) -> None:
