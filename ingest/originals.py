@@ -9,46 +9,51 @@ from dataclasses import dataclass
 
 from ingest.errors import NightloaderError, SourceUnreadable
 from ingest.machinery.disk.destinations import OpenDestination
-from ingest.records.cards import CardRecord, FileKind, FileRecord
+from ingest.machinery.ledger.cards import HeldFile
+from ingest.records.cards import FileKind
 from ingest.services import Services
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Original:
-    """One file of a card with content that is known, and where its verified copies lie now."""
+    """One file of a card with content that is known (``xxh3_128:<hex>``), and where its verified copies lie now:
+    (destination id, path relative to its root).  ``folder`` is its card's."""
 
-    card: CardRecord
-    file: FileRecord
-    places: tuple[tuple[str, str], ...]  # (destination id, path relative to its root)
+    card_id: str
+    folder: str
+    path: str
+    digest: str
+    places: tuple[tuple[str, str], ...]
 
 
 class Originals:
-    """An index of all verified copies at the destinations that are open.  Made anew for each pass."""
+    """The verified copies at the destinations that are open, asked of the ledger one by one: a show may hold more
+    files than belong into memory.  Made anew for each pass."""
 
     def __init__(self, services: Services, here: Sequence[OpenDestination]) -> None:
         self._services = services
         self._here = {d.id: d for d in here}
-        self._by_digest: dict[str, list[Original]] = {}
-        self.all: list[Original] = []
-        for card in services.cards.cards():
-            stored: dict[tuple[str, int], list[tuple[str, str]]] = {}
-            for copy in services.cards.copies(card.id):
-                if copy.destination_id in self._here:
-                    path = f"{services.show}/{card.folder}/{copy.stored_path}"
-                    stored.setdefault((copy.path, copy.generation), []).append((copy.destination_id, path))
-            for file in services.cards.files(card.id):
-                places = tuple(stored.get((file.path, file.generation), ()))
-                original = Original(card=card, file=file, places=places)
-                self.all.append(original)
-                if file.digest and places:
-                    self._by_digest.setdefault(file.digest, []).append(original)
+
+    def _all(self, held: Iterable[HeldFile]) -> Iterator[Original]:
+        show = self._services.show
+        for file in held:
+            yield Original(
+                card_id=file.card_id, folder=file.folder, path=file.path, digest=file.digest,
+                places=tuple((d, f"{show}/{file.folder}/{stored}") for d, stored in file.copies if d in self._here),
+            )
+
+    def read_of_kind(self, kind: FileKind) -> Iterator[Original]:
+        """Those that were read whole, whether a copy is here or not, in card order."""
+        return self._all(self._services.cards.held(kind=kind))
 
     def of_kind(self, kind: FileKind) -> Iterator[Original]:
         """Those with a verified copy here, in card order."""
-        return (o for o in self.all if o.file.kind is kind and o.file.digest and o.places)
+        return (o for o in self.read_of_kind(kind) if o.places)
 
     def with_digest(self, digest: str) -> list[Original]:
-        return self._by_digest.get(digest, [])
+        """Those of one content with a verified copy here, in card order."""
+        held = self._services.cards.held(digest=digest.removeprefix("xxh3_128:"))
+        return [o for o in self._all(held) if o.places]
 
     @contextlib.contextmanager
     def held(self, digests: Iterable[str]) -> Iterator[dict[str, int]]:
@@ -65,7 +70,7 @@ class Originals:
     def open(self, digest: str) -> int:
         """A descriptor on a verified copy of this content; SourceUnreadable if none can be opened."""
         trouble = "no destination that holds it is here"
-        for original in self._by_digest.get(digest, ()):
+        for original in self.with_digest(digest):
             for destination_id, path in original.places:
                 folder, _, name = path.rpartition("/")
                 try:

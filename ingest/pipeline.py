@@ -139,7 +139,7 @@ class Desk:
 
     def _merging(self, outbox: Outbox, originals: Originals) -> merging.Merging:
         colours = sights.chart_colours(self.services, originals)
-        return merging.Merging(self.services, outbox, originals, self.services.work.stills(), colours)
+        return merging.Merging(self.services, outbox, originals, colours)
 
     def standing(self) -> tuple[tuple[View, Placement, merging.Standing], ...]:
         """Every probe of the last grouping with where it belongs and which version of it counts."""
@@ -198,7 +198,7 @@ class Desk:
     def _merge_and_file(self, outbox: Outbox, originals: Originals, views: Sequence[View]) -> bool:
         services = self.services
         colours = sights.chart_colours(services, originals)
-        merge = merging.Merging(services, outbox, originals, services.work.stills(), colours)
+        merge = merging.Merging(services, outbox, originals, colours)
         standing = merge.standing(views)
         versions = {i: s.version for i, s in standing.items()}
         filed = filing.decide(services, views, versions)
@@ -239,7 +239,7 @@ class Desk:
 
     def _cover(self, originals: Originals, views: Sequence[View], filed: filing.Filing) -> None:
         services = self.services
-        files = [(o.file.digest, o.card.id, o.file.path) for o in originals.of_kind(FileKind.CLIP)]
+        files = [(o.digest, o.card_id, o.path) for o in originals.of_kind(FileKind.CLIP)]
         made = filing.file_clips(services, files, filed.log)
         found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made),
                                taken_of(filing.file_stills(services, filed.log)))

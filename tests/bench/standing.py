@@ -1,6 +1,6 @@
 """What the daemon costs while it only waits, how soon it wakes, and what a night of cards leaves behind.
 
-    python -m tests.bench.standing idle        # CPU and memory of a quiet daemon with 100,000 files in its ledger
+    python -m tests.bench.standing idle        # CPU and memory of a quiet daemon: 100,000 files, 2,000 probes
     python -m tests.bench.standing wake        # from a mount to the card in the ledger (needs root)
     python -m tests.bench.standing night       # 200 small cards through one daemon: memory, handles, threads
 
@@ -20,12 +20,25 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import datetime, timedelta
+from fractions import Fraction
 from pathlib import Path
 
+import structlog
+
 from ingest.faces.shows import make_show
-from ingest.machinery.ledger.cards import CardLedger, Landed, Reading
-from ingest.machinery.ledger.store import Store
+from ingest.machinery.ledger.cards import Landed, Reading
+from ingest.machinery.ledger.work import ProbeFact, StillFact
+from ingest.originals import Originals
+from ingest.outbox import Outbox
+from ingest.pipeline import Desk
 from ingest.records.cards import CardFile, FileKind, Proof
+from ingest.records.stills import StillHeader, StillLook
+from ingest.services import close_services, open_services
+from ingest.settings.reading import load
+from ingest.steps.clocks import stage as clocks
+from ingest.steps.probes.grouping import Remembered
+from ingest.steps.probes.stage import regroup
 from tests.cart import fill, some_bytes
 
 ROOT = Path(__file__).parents[2]
@@ -96,41 +109,77 @@ class Daemon:
         return len(list((folder / "fd").iterdir())), len(list((folder / "task").iterdir()))
 
 
-def many_files(daemon: Daemon, cards: int, each: int) -> None:
-    """Facts of cards long gone, every file with both copies."""
-    store = Store(daemon.ledger)
-    ledger = CardLedger(store)
+def many_files(daemon: Daemon, cards: int, each: int, probes: int) -> None:
+    """Facts of cards long gone, every file with both copies: the first files are the stills of brackets of nine,
+    which are grouped as the daemon would, and counted as merged."""
+    settings = load(daemon.settings)
+    services = open_services(settings, structlog.get_logger())
+    ledger = services.cards
     disks = [d.id for d in ledger.destinations()]
+    stills: list[StillFact] = []
     for c in range(cards):
         id = f"{c:012x}"
         ledger.add_card(id=id, label=f"C{c:03}", day="2031-05-17", folder=f"cards/2031-05-17/C{c:03}", volume_id="",
                         utc=UTC)
-        files = [CardFile(path=f"DATA/{n // 1000:03}/F{n:06}.BIN", size_bytes=5000, mtime_ns=0) for n in range(each)]
+        shot = range(probes * 9 * c // cards, probes * 9 * (c + 1) // cards)
+        names = [(f"DCIM/100HOLLN/HO_{n:06}.JPG", FileKind.STILL) for n in shot]
+        names += [(f"DATA/{n // 1000:03}/F{n:06}.BIN", FileKind.OTHER) for n in range(each - len(names))]
         sighting = ledger.record_sighting(
             card_id=id, presence="then", mount="/gone", filesystem="exfat", read_only=True, generation=1, utc=UTC,
-            whole=True, samples={}, files=[(f, FileKind.OTHER, 1) for f in files], left_out=(), empty_folders=(),
+            whole=True, samples={}, left_out=(), empty_folders=(),
+            files=[(CardFile(path=path, size_bytes=5000, mtime_ns=0), kind, 1) for path, kind in names],
         )
         ledger.end_sighting(sighting, ended=True, utc=UTC)
         ledger.gone([id], UTC)
-        digest = "0" * 32
-        rows = [f.row for f in ledger.files(id)]
+        files = [(f, f"{c:08x}{n:024x}") for n, f in enumerate(ledger.files(id))]
         ledger.record(
-            readings=[Reading(row=r, n=1, utc=UTC, digests={"xxh3_128": digest}, proof=Proof.NOT_PROVABLE,
-                              sighting=sighting) for r in rows],
+            readings=[Reading(row=f.row, n=1, utc=UTC, digests={"xxh3_128": digest}, proof=Proof.NOT_PROVABLE,
+                              sighting=sighting) for f, digest in files],
             landed=[Landed(row=f.row, destination_id=d, stored_path=f.path, source_digest=digest, back_digest=digest,
                            proof=Proof.DEVICE, read_back_utc=UTC, folder_synced=True)
-                    for f in ledger.files(id) for d in disks],
+                    for f, digest in files for d in disks],
         )
-    store.close()
+        stills += [still(f"xxh3_128:{digest}", n) for (_, digest), n in zip(files, shot, strict=False)]
+    services.work.add_stills(stills, UTC)
+    seen = [f.digest for f in stills]
+    services.work.add_codes(dict.fromkeys(seen, ((), "")), UTC)
+    services.work.add_sights(dict.fromkeys(seen, ((), "")), UTC)
+    desk = Desk(services)
+    with Outbox(services) as outbox:
+        regroup(
+            services, Originals(services, outbox.here), before=None, notes=b"", clock=clocks.correct_frames,
+            means=clocks.means, apart=clocks.set_apart, remembered=Remembered(),
+        )
+    for view, _, standing in desk.standing():
+        if standing.owed is not None:
+            services.work.add_probe(ProbeFact(
+                id=view.id, version=1, signature=standing.owed.signature, frames=view.digests, trouble="",
+                superseded_utc=None, merged_utc=UTC,
+                record={"width": 480, "height": 240, "stops_covered": 21.4, "clipped": {"share": 0.001}},
+            ), UTC)
+    print(f"{cards * each:,} files, {len(services.work.views())} probes", flush=True)
+    close_services(services)
 
 
-def idle(base: Path) -> None:
+def still(digest: str, n: int) -> StillFact:
+    """The ``n``-th still of a body that brackets nine frames of two stops all day, every quarter of an hour a day."""
+    bracket, rung = divmod(n, 9)
+    taken = datetime(2031, 1, 1, 8) + timedelta(days=bracket // 40, seconds=900 * (bracket % 40) + 1.5 * rung)  # noqa: DTZ001
+    return StillFact(
+        digest=digest, trouble="",
+        header=StillHeader(make="Hollin", model="H7", body_serial="1", exposure_time_s=Fraction(4**rung, 8192),
+                           f_number=Fraction(8), iso=100, taken=taken, width=480, height=240),
+        look=StillLook(decodes=True, log2_brightness=-6.0 + rung / 2, width=480, height=240),
+    )
+
+
+def idle(base: Path, probes: int) -> None:
     daemon = Daemon(base)
-    many_files(daemon, 100, 1000)
+    many_files(daemon, 100, 1000, probes)
     daemon.start()
     try:
         # The first pass writes every card's papers; it is over when the show's own paper lists them.
-        daemon.until(lambda: len(daemon.ask("SELECT 1 FROM outputs WHERE kind='show manifest'")) == 2, 600, 0.5)
+        daemon.until(lambda: len(daemon.ask("SELECT 1 FROM outputs WHERE kind='show manifest'")) == 2, 1200, 0.5)
         quiet = 0
         while quiet < 2:  # the pass that follows the first one is no waiting either
             before = daemon.cpu_s()
@@ -141,7 +190,7 @@ def idle(base: Path) -> None:
             before, began = daemon.cpu_s(), time.monotonic()
             time.sleep(15)
             shares.append(100 * (daemon.cpu_s() - before) / (time.monotonic() - began))
-        print(f"100,000 files: {statistics.mean(shares):.2f} % of one core over a minute "
+        print(f"{statistics.mean(shares):.2f} % of one core over a minute "
               f"({min(shares):.2f} to {max(shares):.2f}), goal 0.5; {daemon.rss_mib():.0f} MiB resident, goal 150")
     finally:
         daemon.stop()
@@ -190,14 +239,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("what", choices=["idle", "wake", "night"])
     parser.add_argument("--cards", type=int, default=200)
+    parser.add_argument("--probes", type=int, default=2000, help="for idle: of nine stills each among the files")
     parser.add_argument("--dir", default=None)
     args = parser.parse_args()
     base = Path(tempfile.mkdtemp(prefix="bench-standing-", dir=args.dir))
     try:
         if args.what == "night":
             night(base, args.cards)
+        elif args.what == "idle":
+            idle(base, args.probes)
         else:
-            {"idle": idle, "wake": wake}[args.what](base)
+            wake(base)
     finally:
         shutil.rmtree(base)
 

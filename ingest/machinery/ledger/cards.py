@@ -8,9 +8,10 @@ fact, which is read again and not believed.
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -70,6 +71,18 @@ class Reading:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class HeldFile:
+    """A file of a card that was read whole, its content (``xxh3_128:<hex>``) and its verified copies: (destination
+    id, stored path).  ``folder`` is its card's."""
+
+    card_id: str
+    folder: str
+    path: str
+    digest: str
+    copies: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Trouble:
     """What a person should know; the key is (kind, card, path, destination)."""
 
@@ -118,6 +131,12 @@ SELECT f.card_id, f.path, k.destination_id, k.stored_path, f.size_bytes, k.sourc
        f.generation
 FROM copies k JOIN files f ON f.id = k.file_id
 LEFT JOIN rereads a ON a.file_id = k.file_id AND a.destination_id = k.destination_id
+"""
+_HELD = """
+SELECT f.id, f.card_id, c.folder, f.path, json_extract(r.digests, '$.xxh3_128'), k.destination_id, k.stored_path
+FROM readings r JOIN files f ON f.id = r.file_id JOIN cards c ON c.id = f.card_id
+LEFT JOIN copies k ON k.file_id = f.id
+WHERE r.n = 1 AND {} ORDER BY c.rowid, f.id, k.destination_id
 """
 
 
@@ -301,6 +320,20 @@ class CardLedger:
     def files(self, card_id: str) -> tuple[FileRecord, ...]:
         """The card's files to be kept, every generation, in the order they were listed."""
         return tuple(_file(r) for r in self._store.query(_FILES + "WHERE f.card_id=? ORDER BY f.id", (card_id,)))
+
+    def held(self, *, kind: FileKind | None = None, digest: str = "") -> Iterator[HeldFile]:
+        """Files that were read whole, with their copies, of a kind or of one content (xxh3_128 hex), in card order."""
+        if digest:
+            rows = self._store.query(_HELD.format("json_extract(r.digests, '$.xxh3_128') = ?"), (digest,))
+        else:
+            rows = self._store.query(_HELD.format("f.kind = ?"), (str(kind),))
+        for _, group in itertools.groupby(rows, key=lambda r: r[0]):
+            same = list(group)
+            _, card_id, folder, path, content = same[0][:5]
+            yield HeldFile(
+                card_id=card_id, folder=folder, path=os.fsdecode(path), digest=f"xxh3_128:{content}",
+                copies=tuple((r[5], os.fsdecode(r[6])) for r in same if r[5] is not None),
+            )
 
     def kept(self, card_id: str) -> tuple[int, int]:
         """(files to keep, their bytes) without reading each of them."""

@@ -127,5 +127,10 @@ CREATE TABLE sights(
 );
 """
 
-MIGRATIONS: tuple[tuple[int, str], ...] = ((1, CARDS + WORK), (2, SIGHTS))
+# Files are asked for by what is in them: no pass has to hold every file of the show to find a few.
+CONTENTS = """
+CREATE INDEX readings_by_digest ON readings(json_extract(digests, '$.xxh3_128')) WHERE n = 1;
+"""
+
+MIGRATIONS: tuple[tuple[int, str], ...] = ((1, CARDS + WORK), (2, SIGHTS), (3, CONTENTS))
 NEWEST = MIGRATIONS[-1][0]

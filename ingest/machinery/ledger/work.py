@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
@@ -17,6 +18,8 @@ from ingest.records.names import check_text, shown
 from ingest.records.sights import SeenThing
 from ingest.records.stills import StillHeader, StillLook
 from ingest.records.views import View
+
+_AT_ONCE = 500  # values in one question: SQLite's oldest limit is 999
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,8 +95,16 @@ class WorkLedger:
         self.store = store
 
     # stills ------------------------------------------------------------------
-    def stills(self) -> dict[str, StillFact]:
-        rows = self.store.query("SELECT digest, header, look, trouble FROM stills")
+    def stills(self, of: Iterable[str] | None = None) -> dict[str, StillFact]:
+        """What is known of stills by digest, of some or of all; a large show has tens of thousands."""
+        columns = "SELECT digest, header, look, trouble FROM stills"
+        rows: list[tuple[Any, ...]] = []
+        if of is None:
+            rows = self.store.query(columns)
+        else:
+            wanted = iter(dict.fromkeys(of))
+            while some := tuple(itertools.islice(wanted, _AT_ONCE)):
+                rows += self.store.query(f"{columns} WHERE digest IN ({','.join('?' * len(some))})", some)
         return {
             d: StillFact(
                 digest=d, header=header_from_json(h) if h else None,
@@ -104,6 +115,19 @@ class WorkLedger:
 
     def still_digests(self) -> set[str]:
         return {row[0] for row in self.store.query("SELECT digest FROM stills")}
+
+    def decodable(self) -> set[str]:
+        """Digests of the stills whose picture decodes."""
+        return {row[0] for row in self.store.query("SELECT digest FROM stills WHERE json_extract(look, '$.decodes')")}
+
+    def taken(self) -> Iterator[tuple[StillHeader, datetime]]:
+        """When each still was taken by its body's own clock (naive), one after the other, with what names the body."""
+        fields = ("make", "model", "body_serial", "taken")
+        columns = ", ".join(f"json_extract(header, '$.{f}')" for f in fields)
+        for make, model, serial, taken in self.store.query(
+            f"SELECT {columns} FROM stills WHERE json_extract(header, '$.taken') IS NOT NULL"
+        ):
+            yield StillHeader(make=make, model=model, body_serial=serial), datetime.fromisoformat(taken)
 
     def add_stills(self, facts: Iterable[StillFact], utc: str) -> None:
         with self.store.transaction() as t:

@@ -46,7 +46,7 @@ def read_new(services: Services, originals: Originals) -> int:
     """Read every clip on the cards that no fact is known of, from verified copies; answers how many were
     read.  Each fact is stored as it comes: a stop leaves the rest to the next start."""
     known = services.work.clips()
-    fresh = dict.fromkeys(o.file.digest for o in originals.of_kind(FileKind.CLIP) if o.file.digest not in known)
+    fresh = dict.fromkeys(o.digest for o in originals.of_kind(FileKind.CLIP) if o.digest not in known)
     items = [ClipToRead(digest=d, open=functools.partial(originals.open, d)) for d in fresh]
     count = 0
     with contextlib.suppress(WorkerStopped):

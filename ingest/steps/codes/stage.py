@@ -30,9 +30,9 @@ def read_new(services: Services, originals: Originals) -> int:
     """Search every still and clip that was not searched yet; answers how many were."""
     known = services.work.searched()
     stills = worth_searching(
-        (o.file.digest, o.card.id, o.file.path) for o in originals.of_kind(FileKind.STILL)
+        (o.digest, o.card_id, o.path) for o in originals.of_kind(FileKind.STILL)
     )
-    clips = dict.fromkeys(o.file.digest for o in originals.of_kind(FileKind.CLIP))
+    clips = dict.fromkeys(o.digest for o in originals.of_kind(FileKind.CLIP))
     count = 0
     with contextlib.suppress(WorkerStopped):  # the rest is asked for at the next start
         for digests, clip in ((stills, False), (list(clips), True)):

@@ -121,9 +121,8 @@ def _newest(services: Services, log: SetupLog, captured: Sequence[Captured]) -> 
             for d, (start, _) in spans.items()}
     zone = ZoneInfo(services.settings.show.timezone)
     clocks = {c["body"]: float(c.get("offset_s") or 0) for c in json.loads(services.work.recall("bodies") or "[]")}
-    headers = [f.header for f in services.work.stills().values() if f.header is not None and f.header.taken is not None]
     stills = [
-        h.taken.replace(tzinfo=zone).timestamp() + clocks.get(body_key(h), 0.0) for h in headers if h.taken is not None
+        at.replace(tzinfo=zone).timestamp() + clocks.get(body_key(header), 0.0) for header, at in services.work.taken()
     ]
     clips = [c.start_s for c in captured if c.kind == "clip" and c.start_s is not None]
     out = {}

@@ -290,12 +290,14 @@ def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
     """Stills with a confirmed or proposed role, placed by their body's corrected clock."""
     show = services.settings.show
     zone = ZoneInfo(show.timezone)
-    known, hand = services.work.stills(), services.work.decisions("assign")
+    hand = services.work.decisions("assign")
     offsets = {c["body"]: c for c in json.loads(services.work.recall("bodies") or "[]")}
     items, drafts = [], []
     proposals = {d: proposed_role(seen, clip=False) for d, seen in services.work.sights().items()}
     confirmed = {d: str(said.get("role", "")) for d, said in services.work.decisions("role").items()}
-    for digest, role in {**proposals, **confirmed}.items():
+    roles = {**proposals, **confirmed}
+    known = services.work.stills(roles)
+    for digest, role in roles.items():
         fact = known.get(digest)
         if fact is None:
             continue

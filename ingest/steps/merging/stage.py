@@ -15,7 +15,7 @@ import json
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
@@ -43,13 +43,12 @@ _BEAT_S = 1.0
 _BESIDE_BYTES = 300 << 20  # what a merge takes beside what it is told to keep
 
 
-def chosen(view: View, stills: Mapping[str, StillFact]) -> tuple[tuple[ViewFrame, FrameFile], ...]:
+def chosen(view: View, decodable: Collection[str]) -> tuple[tuple[ViewFrame, FrameFile], ...]:
     """The files to merge: raw if every usable frame has a raw that decodes, else the other file of each;
-    never mixed.  Frames that do not decode or tell no exposure are left out."""
+    never mixed.  Frames that do not decode (``decodable`` are the digests that do) or tell no exposure are left out."""
 
     def decodes(file: FrameFile) -> bool:
-        fact = stills.get(file.digest)
-        return fact is not None and fact.look is not None and fact.look.decodes
+        return file.digest in decodable
 
     frames = [f for f in view.frames if f.exposure_s and any(decodes(file) for file in f.files)]
     raws = [next((file for file in f.files if file.raw and decodes(file)), None) for f in frames]
@@ -176,14 +175,14 @@ class Merging:
     """One pass over the views."""
 
     def __init__(
-        self, services: Services, outbox: Outbox, originals: Originals, stills: Mapping[str, StillFact],
+        self, services: Services, outbox: Outbox, originals: Originals,
         colours: Mapping[tuple[str, str], ChartColour] | None = None,
     ) -> None:
         self._colours = colours or {}
         self._services = services
         self._outbox = outbox
         self._originals = originals
-        self._stills = stills
+        self._decodable = services.work.decodable()
 
     def standing(self, views: Sequence[View]) -> dict[str, Standing]:
         """For each view the version that counts and the merges it lacks."""
@@ -217,7 +216,7 @@ class Merging:
 
     def _wanted(self, view: View, again: Again, version: int) -> Wanted:
         pixels = again.settings or self._services.settings.merging.pixels
-        files = chosen(view, self._stills)
+        files = chosen(view, self._decodable)
         chart = chart_for(view, files, self._colours) if pixels.chart_colour else None
         return Wanted(view=view, files=files, chart=chart, pixels=pixels, again=again, version=version,
                       signature=signature(view, files, chart, again.token))
@@ -267,7 +266,8 @@ class Merging:
         )
         if len(wanted.files) < FRAMES_AT_LEAST:
             return self._refuse(fact, wanted, "fewer than two of its frames can be decoded and tell their exposure")
-        asked = request(view, wanted.files, self._stills, wanted.pixels, wanted.chart,
+        headers = services.work.stills(file.digest for _, file in wanted.files)
+        asked = request(view, wanted.files, headers, wanted.pixels, wanted.chart,
                         memory_mb=services.settings.merging.memory_mb)
         paths = paths_of(place, services.show)
         answer: dict[str, Any] = {}

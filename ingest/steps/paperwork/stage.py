@@ -98,7 +98,7 @@ def probe_papers(
         files = []
         for file in frame.files:
             same = originals.with_digest(file.digest)
-            found = [o for o in same if (o.card.id, shown(o.file.path)) == (file.card_id, file.path)] or same
+            found = [o for o in same if (o.card_id, shown(o.path)) == (file.card_id, file.path)] or same
             places = sorted(path for o in found for _, path in o.places)
             if places:
                 files.append(papers.ProbeFile(digest=file.digest, path=shown(places[0].removeprefix(prefix))))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -83,11 +83,12 @@ def regroup(
 
     ``notes`` are the clock notes as they are now, which ``clock`` reads.
     """
-    stills, codes = services.work.stills(), services.work.codes()
-    mark = _mark(services, originals, stills, notes, codes)
+    codes = services.work.codes()
+    mark = _mark(services, originals, notes, codes)
     if mark == before:
         return None
-    shots = gather(originals.all, stills)
+    stills = services.work.stills()
+    shots = gather(originals.read_of_kind(FileKind.STILL), stills)
     untimed = _frames(shots)
     signs = {
         s.frame_id: seen for s in shots if (seen := [c for f in s.files for c in codes.get(f.digest, ())])
@@ -130,15 +131,15 @@ def _partners(partner_of: Mapping[str, str]) -> dict[str, list[str]]:
     return found
 
 
-def gather(originals: Sequence[Original], stills: Mapping[str, StillFact]) -> list[Shot]:
+def gather(originals: Iterable[Original], stills: Mapping[str, StillFact]) -> list[Shot]:
     """Every exposure on every card, once however often its files were met."""
     files = []
     for original in originals:
-        fact = stills.get(original.file.digest)
-        if original.file.kind is FileKind.STILL and fact is not None:
+        fact = stills.get(original.digest)
+        if fact is not None:
             files.append(
                 StillFile(
-                    digest=original.file.digest, card=original.card.id, path=original.file.path, header=fact.header,
+                    digest=original.digest, card=original.card_id, path=original.path, header=fact.header,
                     look=fact.look,
                 )
             )
@@ -233,16 +234,17 @@ def kind_of(said: str | None, members: Sequence[Shot]) -> tuple[str, bool]:
     return "flat", False
 
 
-def _mark(
-    services: Services, originals: Originals, stills: Mapping[str, StillFact], notes: bytes, codes: Signs
-) -> str:
+def _mark(services: Services, originals: Originals, notes: bytes, codes: Signs) -> str:
     """Changes exactly when the grouping could."""
-    held = sorted({(o.file.digest, o.card.id, o.file.path) for o in originals.all if o.file.digest in stills})
+    known, held = services.work.still_digests(), hashlib.sha256()
+    for still in originals.read_of_kind(FileKind.STILL):
+        if still.digest in known:
+            held.update(json.dumps([still.digest, still.card_id, still.path]).encode())
     said = [
-        held, notes.hex(), services.settings.model_dump_json(include={"show", "bodies"}),
+        held.hexdigest(), notes.hex(), services.settings.model_dump_json(include={"show", "bodies"}),
         sorted(services.work.decisions("review")), {d: [c.to_json() for c in found] for d, found in codes.items()},
     ]
-    return hashlib.sha256(json.dumps(said).encode("utf-8", "surrogateescape")).hexdigest()
+    return hashlib.sha256(json.dumps(said).encode()).hexdigest()
 
 
 def _findings(views: Sequence[View]) -> list[Finding]:
@@ -275,21 +277,21 @@ def _still_findings(originals: Originals, stills: Mapping[str, StillFact]) -> li
     """Files that were copied whole and still cannot be used."""
     found = []
     for original in originals.of_kind(FileKind.STILL):
-        fact = stills.get(original.file.digest)
+        fact = stills.get(original.digest)
         if fact is None:
             continue
-        item = f"{original.card.folder}/{shown(original.file.path)}"
+        item = f"{original.folder}/{shown(original.path)}"
         if fact.look is not None and not fact.look.decodes:
             found.append(Finding(
                 kind="picture damaged", item=item, severity=Severity.PERSON,
                 what=f"It was copied as it is, but its picture cannot be decoded: {fact.look.trouble}",
-                next="Look at it on the camera; shoot again if it mattered.", more={"card": original.card.id},
+                next="Look at it on the camera; shoot again if it mattered.", more={"card": original.card_id},
             ))
         elif fact.header is None:
             found.append(Finding(
                 kind="metadata unreadable", item=item, severity=Severity.NOTE,
                 what=f"Its header cannot be read: {fact.trouble}", next="Its picture and its place still count.",
-                more={"card": original.card.id},
+                more={"card": original.card_id},
             ))
     return found
 

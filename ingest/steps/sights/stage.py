@@ -54,9 +54,10 @@ def read_new(services: Services, originals: Originals, views: Sequence[View]) ->
     if not services.settings.due.look:
         return 0
     known = services.work.looked_at()
-    flat = {d for d, fact in services.work.stills().items() if not is_panorama(fact.look)}
-    stills = [d for d in worth_a_look(services.work.loose(), views) if d in flat]
-    clips = list(dict.fromkeys(o.file.digest for o in originals.of_kind(FileKind.CLIP)))
+    worth = [d for d in worth_a_look(services.work.loose(), views) if d not in known]
+    facts = services.work.stills(worth)
+    stills = [d for d in worth if d in facts and not is_panorama(facts[d].look)]
+    clips = list(dict.fromkeys(o.digest for o in originals.of_kind(FileKind.CLIP)))
     count = 0
     with contextlib.suppress(WorkerStopped):  # the rest is asked for at the next start
         for digests, clip in ((stills, False), (clips, True)):
@@ -104,9 +105,9 @@ def chart_colours(services: Services, originals: Originals) -> dict[tuple[str, s
     Source is raw, jpeg or tiff: what a chart says of a body's raws holds for no JPEG of it.  Of several charts the
     one with the smallest error counts, so that the order in which cards come changes nothing.
     """
-    seen, stills = services.work.sights(), services.work.stills()
-    charts = [d for d, said in services.work.decisions("role").items() if said.get("role") == "chart" and d in stills]
-    measured = services.work.measured()
+    seen, measured = services.work.sights(), services.work.measured()
+    stills = services.work.stills(_confirmed_charts(services))
+    charts = list(stills)
     with contextlib.suppress(WorkerStopped):
         for digest in charts:
             place = next((s for s in seen.get(digest, ()) if s.what == "chart"), None)
@@ -124,6 +125,10 @@ def chart_colours(services: Services, originals: Originals) -> dict[tuple[str, s
         if made is not None and (key not in out or made.delta_e < out[key].delta_e):
             out[key] = made
     return out
+
+
+def _confirmed_charts(services: Services) -> list[str]:
+    return [d for d, said in services.work.decisions("role").items() if said.get("role") == "chart"]
 
 
 def _colour(digest: str, answer: Mapping[str, Any]) -> ChartColour | None:
@@ -148,10 +153,8 @@ def findings(services: Services, colours: Mapping[tuple[str, str], ChartColour])
         )
         for (body, source), c in sorted(colours.items())
     ]
-    stills, seen, measured = services.work.stills(), services.work.sights(), services.work.measured()
-    for digest, said in services.work.decisions("role").items():
-        if said.get("role") != "chart" or digest not in stills:
-            continue
+    seen, measured = services.work.sights(), services.work.measured()
+    for digest in services.work.stills(_confirmed_charts(services)):
         answer = measured.get(digest)
         place = any(s.what == "chart" for s in seen.get(digest, ()))
         if (answer is None and not place and digest in services.work.looked_at()) or (

@@ -58,7 +58,7 @@ def read_new(services: Services, originals: Originals) -> int:
     """Read every still on the cards that no fact is known of, from verified copies; answers how many."""
     known = services.work.still_digests()
     fresh = dict.fromkeys(
-        o.file.digest for o in originals.of_kind(FileKind.STILL) if o.file.digest not in known
+        o.digest for o in originals.of_kind(FileKind.STILL) if o.digest not in known
     )
     items = [StillToRead(digest=d, open=functools.partial(originals.open, d)) for d in fresh]
     reading = read_stills(services.worker, items, cancel=services.stop)

@@ -32,7 +32,7 @@ class Shelf:
 
     def of_kind(self, kind: FileKind) -> list[Any]:
         assert kind is FileKind.CLIP
-        return [SimpleNamespace(file=SimpleNamespace(digest=d)) for d in (*self.files, *self.files)]
+        return [SimpleNamespace(digest=d) for d in (*self.files, *self.files)]
 
     def open(self, digest: str) -> int:
         if self.files[digest] is None:
