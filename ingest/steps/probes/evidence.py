@@ -82,7 +82,7 @@ def steps_of(stream: Stream, *, by_brightness: bool = False) -> Steps:
     if by_brightness:
         exposure = bright
     shutter = np.log2(np.maximum(_column(frames, "exposure_s"), 1e-7))
-    seconds = np.nan_to_num(_column(frames, "exposure_s"))
+    seconds = _known(_column(frames, "exposure_s"))
     seen = ~np.isnan(bright) & ~np.isnan(exposure) if not np.isnan(exposure).all() else ~np.isnan(bright)
     gap, timed = _gaps(frames)
     before = _shifted(seconds, 0.0)
@@ -161,7 +161,7 @@ def _strangeness(a: Frame, b: Frame) -> float:
 def idle_out(steps: Steps) -> Array:
     """Log density of the idle time between unrelated frames: half of them some seconds to a minute apart, as
     people take pictures, half anywhere; rarer under 1 s."""
-    idle = np.nan_to_num(steps.idle_s)
+    idle = _known(steps.idle_s)
     x = np.log(idle + FLOOR_S)
     people = 0.5 * np.exp(-0.5 * ((x - np.log(PEOPLE_S)) / 1.6) ** 2) / (1.6 * np.sqrt(2 * np.pi))
     quick = np.clip(np.log((idle + steps.tick_s + FLOOR_S) / 1.5), -0.9, 0.0)
@@ -218,7 +218,7 @@ def _around(low: Array, high: Array, rhythm_s: float) -> Array:
 def number_weight(steps: Steps) -> Array:
     """In minus out for the file counter: a bracket misses a number only where one was deleted.  A counter that
     runs backwards against the clock says nothing: those files were renamed."""
-    missing = np.nan_to_num(steps.number) - 1
+    missing = _known(steps.number) - 1
     hole = np.where(missing > 0, -1.3 - 0.35 * np.minimum(missing, 6), np.where(missing < 0, 0.0, 0.15))
     return np.where(np.isnan(steps.number), 0.0, hole)
 
@@ -226,14 +226,14 @@ def number_weight(steps: Steps) -> Array:
 def exposure_out(steps: Steps, still_share: float = 0.4, scale_stops: float = 1.3) -> Array:
     """Log likelihood of an exposure step between unrelated frames, per third of a stop: often none, else
     about as far as the light differs, seldom anywhere."""
-    size = np.abs(np.nan_to_num(steps.jump))
+    size = np.abs(_known(steps.jump))
     near = (1 - still_share) * np.exp(-size / scale_stops) / (6 * scale_stops)
     anywhere = 1 / 45.0
     moved = np.log(0.75 * near + 0.25 * anywhere)
     return np.where(np.isnan(steps.jump), 0.0, np.where(size < 0.1, np.log(still_share), moved))
 
 
-def brightness_weight(steps: Steps, trust: float) -> Array:
+def brightness_weight(steps: Steps) -> Array:
     """In minus out for the picture: inside a bracket it brightens as the exposure does, the less the more of
     it is clipped; between frames under automatic exposure it stays about the same whatever the exposure did.
 
@@ -242,8 +242,8 @@ def brightness_weight(steps: Steps, trust: float) -> Array:
     """
     bright, jump = steps.bright_jump, steps.seen_jump
     seen = ~(np.isnan(bright) | np.isnan(jump))
-    delta, expected = np.nan_to_num(bright), np.nan_to_num(jump)
-    middle = np.minimum(np.nan_to_num(steps.bright) - delta / 2.0, 0.0)
+    delta, expected = _known(bright), _known(jump)
+    middle = np.minimum(_known(steps.bright) - delta / 2.0, 0.0)
     expected = expected * (1.0 - np.exp(middle / 2.0))
     inside = _normal(delta - expected, 0.25 + 0.3 * np.abs(expected))
     outside = 0.6 * _normal(delta, 0.4) + 0.4 * _normal(delta, 2.0)
@@ -251,7 +251,12 @@ def brightness_weight(steps: Steps, trust: float) -> Array:
     # Where no exposure could be read, a picture that steps at all is something.
     blind = np.where(np.abs(delta) > 0.25, 0.6, -0.6)
     unread = ~np.isnan(bright) & np.isnan(jump)
-    return trust * np.where(seen, weight, np.where(unread, blind, 0.0))
+    return np.where(seen, weight, np.where(unread, blind, 0.0))
+
+
+def _known(values: Array) -> Array:
+    """The same with 0 where nothing is known."""
+    return np.where(np.isnan(values), 0.0, values)
 
 
 def _normal(off: Array, sigma: float | Array) -> Array:

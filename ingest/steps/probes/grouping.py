@@ -9,7 +9,7 @@ give the same sets in whatever order they came.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -162,11 +162,14 @@ def group_stream(stream: Stream, settings: GroupingSettings) -> tuple[list[Probe
         for row, share in zip(made.taken, made.sure, strict=True)
         if isinstance(row, Candidate) and (row.start, row.end) not in aborted
     ]
-    sets = [_judged(stream, made, row, share, settings) for row, share in kept]
+    taken = {k for row in made.taken for k in range(row.start, row.end)}
+    sets = [_judged(stream, made, row, share, taken, settings) for row, share in kept]
     return _placed(stream, made, [row for row, _ in kept], sets, settings), rest
 
 
-def _judged(stream: Stream, made: Cut, row: Candidate, share: float, settings: GroupingSettings) -> ProbeSet:
+def _judged(
+    stream: Stream, made: Cut, row: Candidate, share: float, taken: Collection[int], settings: GroupingSettings
+) -> ProbeSet:
     frames = stream.frames[row.start : row.end]
     complete, against = completeness(row, frames, made.steps, made.habits)
     rival = made.rows.rival_of(row) if share < settings.review_below else None
@@ -175,7 +178,6 @@ def _judged(stream: Stream, made: Cut, row: Candidate, share: float, settings: G
         row, share, rival, shape_met=made.habits.met(row.shape), pause_s=float(np.nan_to_num(idle).max(initial=0.0)),
         below=settings.review_below,
     )
-    taken = {k for r in made.taken for k in range(r.start, r.end)}
     reasons += left_out(row, stream.frames, made.steps, lambda k: k not in taken)
     return ProbeSet(
         frames=_dark_to_bright(frames),

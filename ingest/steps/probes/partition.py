@@ -9,7 +9,6 @@ with sums in place of maxima gives each row's share of all partitions' likelihoo
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Sequence
 
 TEMPER = 1.6  # evidence is not as independent as the sum pretends: log weights are divided by this
@@ -19,17 +18,18 @@ Span = tuple[int, int, float]  # start, end, gain in nats over reading its frame
 
 def heaviest(length: int, spans: Sequence[Span]) -> list[int]:
     """Which spans to take, none overlapping, so that their gains add up to most, in order; on a tie the first."""
-    ending: dict[int, list[tuple[int, float, int]]] = defaultdict(list)
+    ending: list[list[tuple[int, float, int]]] = [[] for _ in range(length + 1)]
     for k, (start, end, gain) in enumerate(spans):
         if gain > 0:
             ending[end].append((start, gain, k))
     best = [0.0] * (length + 1)
     taken = [-1] * (length + 1)
     for end in range(1, length + 1):
-        best[end] = best[end - 1]
-        for start, gain, k in ending.get(end, ()):
-            if best[start] + gain > best[end] + 1e-9:
-                best[end], taken[end] = best[start] + gain, k
+        most = best[end - 1]
+        for start, gain, k in ending[end]:
+            if best[start] + gain > most + 1e-9:
+                most, taken[end] = best[start] + gain, k
+        best[end] = most
     chosen: list[int] = []
     at = length
     while at > 0:
@@ -43,25 +43,27 @@ def heaviest(length: int, spans: Sequence[Span]) -> list[int]:
 
 def shares(length: int, spans: Sequence[Span], wanted: Sequence[int]) -> list[float]:
     """For each wanted span the share (0 to 1) of all partitions' likelihood in which it stands."""
-    ending: dict[int, list[tuple[int, float]]] = defaultdict(list)
-    starting: dict[int, list[tuple[int, float]]] = defaultdict(list)
+    ending: list[list[tuple[int, float]]] = [[] for _ in range(length + 1)]
+    starting: list[list[tuple[int, float]]] = [[] for _ in range(length + 1)]
     for start, end, gain in spans:
         ending[end].append((start, gain / TEMPER))
         starting[start].append((end, gain / TEMPER))
     before = [0.0] * (length + 1)
     for end in range(1, length + 1):
-        before[end] = _sum_logs(before[end - 1], [before[start] + gain for start, gain in ending.get(end, ())])
+        before[end] = _sum_logs(before[end - 1], before, ending[end])
     after = [0.0] * (length + 1)
     for start in range(length - 1, -1, -1):
-        after[start] = _sum_logs(after[start + 1], [after[end] + gain for end, gain in starting.get(start, ())])
+        after[start] = _sum_logs(after[start + 1], after, starting[start])
     found = []
     for start, end, gain in (spans[k] for k in wanted):
         found.append(math.exp(min(0.0, before[start] + gain / TEMPER + after[end] - before[length])))
     return found
 
 
-def _sum_logs(base: float, terms: list[float]) -> float:
-    if not terms:
+def _sum_logs(base: float, known: Sequence[float], spans: Sequence[tuple[int, float]]) -> float:
+    if not spans:
         return base
+    terms = [known[at] + gain for at, gain in spans]
     top = max(base, *terms)
-    return top + math.log(math.exp(base - top) + sum(math.exp(t - top) for t in terms))
+    exp = math.exp
+    return top + math.log(exp(base - top) + sum([exp(t - top) for t in terms]))

@@ -67,6 +67,8 @@ class Weights:
     gone: NDArray[np.int64]
     lead: NDArray[np.int64]
     breaks: NDArray[np.bool_]
+    out: Array  # of the idle times, step by step: no habit changes it
+    seen: Array  # the pictures' sums at full trust
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -123,8 +125,12 @@ def weights_of(
     whole_hours = np.abs(steps.gap_s - np.round(steps.gap_s / 3600.0) * 3600.0) < 60.0
     breaks &= ~(whole_hours & (steps.number == 1))
     skipped = (steps.number > 1) | np.isnan(steps.number)
+    out = idle_out(steps)
+    seen = np.cumsum(brightness_weight(steps))
     return Weights(
-        **_by_habit(steps, table, habits),
+        **_by_habit(steps, table, habits, out, seen),
+        out=out,
+        seen=seen,
         number=np.cumsum(number_weight(steps)),
         optics=np.cumsum(steps.strange),
         words=np.concatenate(([0.0], np.cumsum(words))),
@@ -137,16 +143,16 @@ def weights_of(
 
 def reweighed(weights: Weights, steps: Steps, table: Array, habits: Habits) -> Weights:
     """The same evidence under other habits."""
-    told = _by_habit(steps, table, habits)
+    told = _by_habit(steps, table, habits, weights.out, weights.seen)
     return replace(weights, rhythms=told["rhythms"], exposure=told["exposure"], picture=told["picture"])
 
 
-def _by_habit(steps: Steps, table: Array, habits: Habits) -> dict[str, Array]:
-    idle = np.maximum(idle_in(steps, table, habits.stamp_costs) - idle_out(steps), -12.0)
+def _by_habit(steps: Steps, table: Array, habits: Habits, out: Array, seen: Array) -> dict[str, Array]:
+    idle = np.maximum(idle_in(steps, table, habits.stamp_costs) - out, -12.0)
     return {
         "rhythms": np.cumsum(idle, axis=1),
         "exposure": np.cumsum(-exposure_out(steps, habits.still_share)),
-        "picture": np.cumsum(brightness_weight(steps, habits.picture_trust)),
+        "picture": habits.picture_trust * seen,
     }
 
 

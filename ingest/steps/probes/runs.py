@@ -36,10 +36,12 @@ def runs(steps: Steps, still_share: float) -> list[Run]:
     jump = np.abs(np.nan_to_num(steps.jump))
     price = np.where(jump < 0.1, STILL, np.where(jump < 0.45, THIRD, TWO_THIRDS))
     step = (REGULAR + price - exposure_out(steps, still_share)).tolist()
+    # plain numbers: the walk below asks for single values, which arrays are slow at
+    walk = _Walk(*(a.tolist() for a in (steps.gap_s, steps.idle_s, steps.tick_s, steps.jump, jump)))
     found = []
     start = 0
     while start + 1 < n:
-        end = _reach(steps, jump, start)
+        end = _reach(walk, start)
         if end - start >= SHORTEST:
             still = int((jump[start + 1 : end] < 0.1).sum())
             if still * 5 >= 2 * (end - start - 1):
@@ -48,14 +50,24 @@ def runs(steps: Steps, still_share: float) -> list[Run]:
     return found
 
 
-def _reach(steps: Steps, jump: np.ndarray[tuple[int], np.dtype[np.float64]], start: int) -> int:
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    gap_s: list[float]
+    idle_s: list[float]
+    tick_s: list[float]
+    jump: list[float]
+    size: list[float]
+
+
+def _reach(steps: _Walk, start: int) -> int:
     """The end of the regular run that starts here."""
-    interval, idle = steps.gap_s[start + 1], steps.idle_s
+    gap, idle, n = steps.gap_s, steps.idle_s, len(steps.gap_s)
+    interval, first = gap[start + 1], idle[start + 1]
     end = start + 1
-    while end < len(steps.gap_s) and jump[end] <= DRIFT_STOPS and not math.isnan(steps.gap_s[end]):
+    while end < n and steps.size[end] <= DRIFT_STOPS and not math.isnan(gap[end]):
         slack = max(EVEN * interval, 1.05 * steps.tick_s[end], 0.1)
         # A timer shorter than the exposure waits for it: then the idle time is even, not the interval.
-        even = min(abs(steps.gap_s[end] - interval), abs(idle[end] - idle[start + 1]))
+        even = min(abs(gap[end] - interval), abs(idle[end] - first))
         if not even <= slack or math.isnan(steps.jump[end]):
             break
         end += 1
