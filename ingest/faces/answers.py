@@ -61,7 +61,7 @@ def judged(services: Services, where: Sequence[DestinationRecord]) -> list[tuple
     asked, names = policy(services.settings), {d.id: d.path for d in where}
     out = []
     for card in services.cards.cards():
-        counted = tally(services.cards.files(card.id), services.cards.copies(card.id), asked)
+        counted = tally(services.cards.evidence(card.id), asked)
         out.append((judge_card(card, counted, where, asked, names), counted))
     return out
 

@@ -32,7 +32,6 @@ SHOWN_FINDINGS = 12
 _DISKS_S = 5.0
 _SHARE = 25.0  # a judgement that took t seconds is not made again within 25 t: at most 4 % of a core
 _PASS_S = 0.3  # most that one pass spends on cards that are not here
-_EVIDENCE = 6  # the first columns of the ledger's stamp: what a tally counts
 _TURN = 4  # cards that are not here, judged again in turn, a pass
 
 
@@ -88,7 +87,6 @@ class _Judged:
     verdict: CardVerdict
     card: CardRecord
     counted: CardTally
-    stamp: Any
     at_s: float
     took_s: float
 
@@ -189,13 +187,9 @@ class Looker:
                     judged[card.id] = known
                 continue
             started = steady()
-            stamp = self._services.cards.stamp(card.id)[:_EVIDENCE]
-            if known is not None and known.stamp == stamp:
-                counted = known.counted
-            else:
-                counted = tally(self._services.cards.files(card.id), self._services.cards.copies(card.id), policy)
+            counted = tally(self._services.cards.evidence(card.id), policy)
             judged[card.id] = _Judged(
-                verdict=judge_card(card, counted, self._disks, policy, names), card=card, counted=counted, stamp=stamp,
+                verdict=judge_card(card, counted, self._disks, policy, names), card=card, counted=counted,
                 at_s=now, took_s=steady() - started,
             )
         self._judged = {c.id: judged[c.id] for c in cards if c.id in judged}

@@ -84,10 +84,7 @@ def run(
         end_withdrawn(services, rereads, differences)
     names = disk_names(present)
     verdicts = [
-        judge_card(
-            c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy, names
-        )
-        for c in cards
+        judge_card(c, tally(services.cards.evidence(c.id), policy), present, policy, names) for c in cards
     ]
     evidence = _evidence(services, day, verdicts, present, [r.done() for r in rereads], differences, packages)
     return Audited(
