@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import os
 import re
-import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -19,12 +18,11 @@ from typing import Any
 import pytest
 
 from ingest.faces.cli import demo
+from tests.faces.web.browsers import CHROMIUM, open_browser
 from tests.journeys.shows import ENVIRONMENT, Show
 
-playwright = pytest.importorskip("playwright.sync_api", reason="no Playwright: pip install playwright")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytest.importorskip("playwright.sync_api", reason="no Playwright: pip install playwright")
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium: apt-get install chromium")]
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 AXE = Path(__file__).parents[2] / "data" / "axe" / "axe.min.js"
 # What plays on the page must be there within this time on a busy machine; the usual wait is far shorter.
 LONG_MS = 40_000
@@ -32,10 +30,8 @@ LONG_MS = 40_000
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Any]:
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    with open_browser() as browser:
         yield browser
-        browser.close()
 
 
 class Cart:
