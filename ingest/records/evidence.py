@@ -48,6 +48,7 @@ class CopiesAlike:
     reread: Again
     folder_synced: bool
     files: int
+    size_bytes: int
     last_read_back_utc: str
     oldest_reread_utc: str
 

@@ -7,9 +7,9 @@
 - first and largest paint in Chromium (Paint Timing and Largest Contentful Paint, W3C), each time in a fresh profile;
 - from a fact's commit by another process to the change in the page's DOM;
 - the CPU that ten open pages take from the process that serves them while a card is being copied (a commit every 20
-  ms and progress twice a second): that process's own time against the same commits with no page open.
+  ms and progress twice a second): that process's own time against the same commits in a process that serves nothing.
 
-The server is a process of its own (this module with ``serve``); the browser's own time is not the cart's.
+The server is a process of its own (this module with ``serve`` or ``commits``); the browser's time is not the cart's.
 """
 
 from __future__ import annotations
@@ -51,11 +51,12 @@ def make(root: Path) -> str:
     return ids[-1]
 
 
-def serve(root: Path, card: str) -> None:
+def serve(root: Path, card: str, *, page: bool) -> None:
     """The page, and commits and progress as a copier makes them; ends with its standard input."""
     services = shows.at(load(root / "show" / "nightloader.toml"), port=0)
     server = PageServer(services, wake=lambda: None, on_code=lambda _: None)
-    server.start()
+    if page:
+        server.start()
     print(server.address, flush=True)
     threading.Thread(target=_copy, args=(services, server, card), daemon=True).start()
     sys.stdin.read()
@@ -63,6 +64,7 @@ def serve(root: Path, card: str) -> None:
 
 
 def _copy(services: Services, server: PageServer, card: str) -> None:
+    services.work.put("reading", card)
     for made in range(10**9):
         services.work.put("copying stand-in", str(made))
         if made % 25 == 0:
@@ -74,10 +76,10 @@ def _copy(services: Services, server: PageServer, card: str) -> None:
 
 
 @contextmanager
-def served(root: Path, card: str) -> Iterator[tuple[str, int]]:
+def served(root: Path, card: str, what: str = "serve") -> Iterator[tuple[str, int]]:
     """Address and process id of a server."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "tests.bench.page", "serve", str(root), card], cwd=ROOT, stdin=subprocess.PIPE,
+        [sys.executable, "-m", "tests.bench.page", what, str(root), card], cwd=ROOT, stdin=subprocess.PIPE,
         stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
     try:
@@ -171,6 +173,9 @@ def main() -> None:
         root.mkdir()
         card = make(root)
         told("status as a command (CPU)", [status(root) for _ in range(3)], ", goal 1.5")
+        with served(root, card, "commits") as (_, pid):
+            time.sleep(2.0)
+            bare = share(pid)
         with served(root, card) as (address, pid):
             began = time.monotonic()
             times, size = over_http(address)
@@ -192,22 +197,17 @@ def main() -> None:
                 told("commit to DOM", lags(page, services, card), ", goal 1")
                 page.close()
                 time.sleep(1.0)
-                alone = [share(pid)]
-                pages = [browser.new_context().new_page() for _ in range(PAGES)]
-                for page in pages:
-                    page.goto(address)
-                time.sleep(2.0)
-                watched = [share(pid), share(pid)]
-                for page in pages:
-                    page.close()
-                time.sleep(1.0)
-                alone.append(share(pid))
-            more = statistics.mean(watched) - statistics.mean(alone)
-            print(
-                f"the serving process: {statistics.mean(alone):.1f} % of a core with no page open, "
-                f"{statistics.mean(watched):.1f} % with {PAGES}: {more / PAGES:.2f} % a page, goal 3; "
-                f"{statistics.mean(watched) / statistics.mean(alone):.2f} x"
-            )
+                print(f"the process that commits: {bare:.1f} % of a core where nothing is served,", end=" ")
+                print(f"{share(pid):.1f} % with no page open,", end=" ", flush=True)
+                pages: list[Any] = []
+                for count in (1, PAGES):
+                    while len(pages) < count:
+                        pages.append(browser.new_context().new_page())
+                        pages[-1].goto(address)
+                    time.sleep(2.0)
+                    taken = share(pid)
+                    print(f"{taken:.1f} % with {count}", end=", ", flush=True)
+                print(f"that is {(taken - bare) / PAGES:.2f} % a page, goal 3")
             close_services(services)
 
 
@@ -221,7 +221,7 @@ def _judged(address: str) -> int:
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["serve"]:
-        serve(Path(sys.argv[2]), sys.argv[3])
+    if sys.argv[1:2] in (["serve"], ["commits"]):
+        serve(Path(sys.argv[2]), sys.argv[3], page=sys.argv[1] == "serve")
     else:
         main()

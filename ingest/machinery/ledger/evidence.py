@@ -19,7 +19,7 @@ FROM files f LEFT JOIN readings r ON r.file_id = f.id AND r.n = 1 WHERE f.card_i
 # Digests of copies stand with or without their algorithm before a colon.
 _EQUAL = "(own != '' AND substr({0}, instr({0}, ':') + 1) = own)"
 _FILES = f"""
-SELECT 'files', kind, state, '', count(*), sum(size_bytes), '' FROM (
+SELECT 'files', kind, state, '', count(*), sum(size_bytes), '', '' FROM (
   SELECT kind, size_bytes,
          (own != '') + 2 * troubled
          + CASE WHEN second = '' THEN 0 WHEN {_EQUAL.format('second')} THEN 4 ELSE 8 END AS state
@@ -34,8 +34,8 @@ SELECT 'files', kind, state, '', count(*), sum(size_bytes), '' FROM (
 ) GROUP BY kind, state
 """
 _COPIES = f"""
-SELECT 'copies', destination_id, state, proof, count(*), max(read_back_utc), min(reread_utc) FROM (
-  SELECT k.destination_id, k.proof, k.read_back_utc, coalesce(a.utc, '') AS reread_utc,
+SELECT 'copies', destination_id, state, proof, count(*), sum(size_bytes), max(read_back_utc), min(reread_utc) FROM (
+  SELECT k.destination_id, k.proof, k.read_back_utc, f.size_bytes, coalesce(a.utc, '') AS reread_utc,
          {_EQUAL.format('k.source_digest')} + 2 * {_EQUAL.format('k.back_digest')}
          + 4 * (k.read_back_utc != '') + 8 * (k.folder_synced != 0)
          + CASE WHEN coalesce(a.utc, '') = '' THEN 0 WHEN {_EQUAL.format('a.digest')} THEN 16 ELSE 32 END AS state
@@ -51,16 +51,16 @@ _AGAIN = (Again.NONE, Again.EQUAL, Again.DIFFERS)
 def count(store: Store, card_id: str) -> CardEvidence:
     """What the ledger holds about this card, counted; nothing for a card it does not know."""
     files, copies = [], []
-    for of, name, state, proof, many, most, least in store.query(_COUNT, (card_id,)):
+    for of, name, state, proof, many, size, last, oldest in store.query(_COUNT, (card_id,)):
         if of == "files":
             files.append(FilesAlike(
                 kind=FileKind(name), read=bool(state & 1), troubled=bool(state & 2), second=_AGAIN[state >> 2],
-                files=many, size_bytes=most,
+                files=many, size_bytes=size,
             ))
         else:
             copies.append(CopiesAlike(
                 destination_id=name, proof=Proof(proof), source_equal=bool(state & 1), back_equal=bool(state & 2),
                 read_back=bool(state & 4), folder_synced=bool(state & 8), reread=_AGAIN[state >> 4], files=many,
-                last_read_back_utc=most, oldest_reread_utc=least,
+                size_bytes=size, last_read_back_utc=last, oldest_reread_utc=oldest,
             ))
     return CardEvidence(files=tuple(files), copies=tuple(copies))

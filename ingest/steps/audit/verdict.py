@@ -38,11 +38,12 @@ class Policy:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CopyTally:
-    """Copies of one card at one destination.  ``counting`` by proof; ``failing`` are facts that do not
-    count; the times are of the counting ones ("" if none; ``oldest_reread_utc`` also if one was never
-    re-read)."""
+    """Copies of one card at one destination.  ``counting`` by proof, ``size_bytes`` all of them; ``failing`` are
+    facts that do not count; the times are of the counting ones ("" if none; ``oldest_reread_utc`` also if one was
+    never re-read)."""
 
     counting: Mapping[Proof, int] = field(default_factory=dict)
+    size_bytes: int = 0
     failing: int = 0
     folders_unsynced: int = 0
     last_read_back_utc: str = ""
@@ -76,6 +77,7 @@ class DestinationVerdict:
     on_one_disk: bool
     verified: bool
     files_verified: int
+    bytes_verified: int
     failing: int
     proof: Proof | None
     read_back_utc: str
@@ -170,6 +172,7 @@ def _copy_tally(copies: Sequence[CopiesAlike], policy: Policy) -> CopyTally:
     by_proof = {p: sum(c.files for c in good if c.proof is p) for p in Proof}
     return CopyTally(
         counting={p: n for p, n in by_proof.items() if n},
+        size_bytes=sum(c.size_bytes for c in good),
         failing=sum(c.files for c in copies) - sum(c.files for c in good),
         folders_unsynced=sum(c.files for c in good if not c.folder_synced),
         last_read_back_utc=max((c.last_read_back_utc for c in good), default=""),
@@ -215,7 +218,7 @@ def _judge_destination(destination: DestinationRecord, tallied: CardTally, name:
     return DestinationVerdict(
         id=destination.id, name=name, path=destination.path, required=destination.required, present=destination.present,
         lost=lost, on_one_disk=destination.one_disk, verified=whole and not lost,
-        files_verified=0 if lost else counting, failing=copies.failing,
+        files_verified=0 if lost else counting, bytes_verified=0 if lost else copies.size_bytes, failing=copies.failing,
         proof=next((p for p in _WEAKEST_FIRST if copies.counting.get(p)), None),
         read_back_utc=copies.last_read_back_utc, oldest_reread_utc=copies.oldest_reread_utc,
         folders_unsynced=copies.folders_unsynced,
