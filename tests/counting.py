@@ -32,8 +32,8 @@ def counted(files: Sequence[FileRecord], copies: Sequence[CopyFact]) -> CardEvid
                 destination_id=c.destination_id, proof=c.proof,
                 source_equal=c.size_bytes == f.size_bytes and equal(f, c.source_digest),
                 back_equal=equal(f, c.back_digest), read_back=bool(c.read_back_utc),
-                reread=again(f, c.reread_digest, bool(c.reread_utc)), folder_synced=c.folder_synced, files=1, size_bytes=f.size_bytes,
-                last_read_back_utc=c.read_back_utc, oldest_reread_utc=c.reread_utc,
+                reread=again(f, c.reread_digest, bool(c.reread_utc)), folder_synced=c.folder_synced, files=1,
+                size_bytes=f.size_bytes, last_read_back_utc=c.read_back_utc, oldest_reread_utc=c.reread_utc,
             )
             for f, c in facts
         ),
