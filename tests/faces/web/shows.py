@@ -124,7 +124,7 @@ def add_probes(
 ) -> list[str]:
     """Merged probes of seven frames each, the newest ``pictured`` with a preview at the first destination."""
     ids = [f"p{k:010x}" for k in range(count)]
-    views = [_view(i, k, reason) for k, i in enumerate(ids)]
+    views = [a_view(i, k, reason) for k, i in enumerate(ids)]
     services.work.set_grouping(views, {}, {}, UTC)
     destination = services.cards.destinations()[0]
     data = jpeg()
@@ -165,7 +165,7 @@ def add_probes(
     return ids
 
 
-def _view(id: str, k: int, reason: str) -> View:
+def a_view(id: str, k: int, reason: str = "") -> View:
     frames = tuple(
         ViewFrame(
             files=(FrameFile(digest=f"xxh3_128:{k:08x}{n:024x}", card_id="c", path=f"DCIM/F{k:05}{n}.JPG"),),
