@@ -123,7 +123,8 @@ def main() -> None:
         paged = time.monotonic()
         page = render_morning(report, pictures=shown)
         printed = time.monotonic()
-        paper = print_morning(report, pictures=shown)
+        with pictures.fonts() as fonts:
+            paper = print_morning(report, fonts, pictures=shown)
         made = time.monotonic()
         data = render(report)
         print(f"page {len(page) / 1e6:.1f} MB in {printed - paged:.2f} s; PDF {len(paper) / 1e6:.1f} MB in "

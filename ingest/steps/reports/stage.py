@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import base64
 import binascii
+import contextlib
 import os
-from collections.abc import Callable, Collection, Mapping
+import tempfile
+from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 from ingest.errors import Unreadable, WorkerFailed
@@ -16,6 +19,7 @@ from ingest.outbox import Outbox
 from ingest.records.audit_paper import AuditReport
 from ingest.services import Services
 from ingest.steps.reports.morning import Picture, ProbePictures
+from ingest.steps.reports.printing import Fonts
 
 WIDTH = 480
 STOPS = (-4, 0, 4)
@@ -24,6 +28,21 @@ _BALLS = {"grey": "virtual grey ball in this light", "mirror": "virtual mirror b
 _PHOTOGRAPHED = {"grey_ball": "the grey ball, photographed", "mirror_ball": "the mirror ball, photographed"}
 _LARGEST = 8 << 20
 _EACH_S = 120.0
+
+
+@contextlib.contextmanager
+def fonts() -> Iterator[Fonts]:
+    """The fonts of the printed report, as files for as long as they are needed: the library that sets them reads no
+    others, the package that carries them holds bytes."""
+    import pymupdf_fonts
+
+    with tempfile.TemporaryDirectory(prefix="nightloader-fonts-") as folder:
+        files = {}
+        for use, name in (("regular", "figo"), ("bold", "figbo"), ("symbols", "cascadia")):
+            file = Path(folder) / f"{use}.ttf"
+            file.write_bytes(pymupdf_fonts.myfont(name))
+            files[use] = str(file)
+        yield Fonts(**files)
 
 
 def of_the_day(services: Services, day: str) -> set[str]:
