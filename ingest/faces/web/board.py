@@ -82,6 +82,11 @@ class Board:
     def slots(self) -> tuple[CardShown, ...]:
         return tuple(c for c in self.cards if c.here)
 
+    @property
+    def nameless(self) -> tuple[CardShown, ...]:
+        """Cards that are here and whose roll name somebody must say."""
+        return tuple(c for c in self.slots if c.nameless)
+
 
 @dataclass(slots=True)
 class _Judged:

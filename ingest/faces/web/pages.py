@@ -83,7 +83,8 @@ def parts(board: Board, before: dict[str, tuple[Any, str]] | None = None) -> Map
     known = {} if before is None else before
     facts: dict[str, Any] = {
         "slots": board.slots, "cards": board.cards, "disks": (board.destinations, board.clock),
-        "findings": (board.findings, board.asking), "probes": (board.probes, board.probe_count),
+        "findings": (board.findings, board.asking, tuple((c.id, c.place) for c in board.nameless)),
+        "probes": (board.probes, board.probe_count),
     }
     for name in PARTS:
         if name not in known or known[name][0] != facts[name]:

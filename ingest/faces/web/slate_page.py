@@ -25,10 +25,11 @@ _STYLE = """
 :root{color-scheme:light dark;--ground:#f4f1ea;--ink:#20262a;--soft:#5d676c;--rule:#b9b2a2;--alarm:#9c2a10}
 @media(prefers-color-scheme:dark){:root{--ground:#0f1416;--ink:#e8e5dd;--soft:#9aa5a8;--rule:#3a464a;--alarm:#ff9a7a}}
 *{box-sizing:border-box}
-body{margin:0;background:var(--ground);color:var(--ink);font:17px/1.5 Georgia,"Noto Serif",serif}
+body{margin:0;background:var(--ground);color:var(--ink);font:17px/1.5 "Segoe UI","Noto Sans","DejaVu Sans",sans-serif}
 svg{display:block;margin:0 auto;width:100%;height:auto;max-height:86vh;background:#fff}
 form,ul{display:flex;flex-wrap:wrap;gap:.5rem 1rem;padding:.7rem 1rem;margin:0;align-items:end}
-label{font-size:.85rem;color:var(--soft)}input,select,button{font:inherit;display:block}
+label{font-size:.85rem;color:var(--soft)}input,select,button{font:inherit;display:block;min-height:2.75rem;
+padding:.4rem .7rem;color:inherit;background:transparent;border:2px solid var(--soft);border-radius:0}
 a{color:inherit}ul{list-style:none;border-top:1px solid var(--rule)}.trouble{color:var(--alarm);padding:1rem;margin:0}
 a:focus-visible,button:focus-visible{outline:3px solid currentColor;outline-offset:2px}
 """

@@ -233,22 +233,28 @@ def _reasons(
     if not card.listing_whole:
         yield "its listing failed somewhere or changed while it was read"
     if tallied.unread:
-        yield f"{_files(tallied.unread)} not read whole"
+        yield f"{_files(tallied.unread)} {_are(tallied.unread)} not read whole"
     if tallied.second_differs:
         yield f"the second reading of {_files(tallied.second_differs)} differs from the first"
     for d in required:
         if d.lost:
             yield f"destination {d.name} is declared lost and none has taken over its duty"
         elif d.failing:
-            yield f"{_files(d.failing)} at destination {d.name} no longer equal to what was read from the card"
+            wrong = f"{_files(d.failing)} at destination {d.name} {_are(d.failing)}"
+            yield f"{wrong} no longer equal to what was read from the card"
         elif not d.verified and tallied.files:
-            yield f"{_files(tallied.files - d.files_verified)} not verified at destination {d.name}"
+            short = tallied.files - d.files_verified
+            yield f"{_files(short)} {_are(short)} not verified at destination {d.name}"
     if once_reused < asked and all(d.verified for d in required):
         yield f"the policy asks {asked} copies and there are {len(required)} required destinations"
 
 
 def _files(count: int) -> str:
-    return "1 file is" if count == 1 else f"{count:,} files are"
+    return "1 file" if count == 1 else f"{count:,} files"
+
+
+def _are(count: int) -> str:
+    return "is" if count == 1 else "are"
 
 
 def _read_word(tallied: CardTally) -> str:

@@ -68,7 +68,10 @@ def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures]
     anchors = {c.id: f"card-{n}" for n, c in enumerate(report.cards, 1)}
     anchors |= {p.id: f"probe-{n}" for n, p in enumerate(report.probes, 1)}
     items = tuple(dict.fromkeys(i.item for s in report.setups for i in s.items))
+    told = [c for c in report.cards if c.day == report.day or c.here or not c.policy_met]
+    rest = [c for c in report.cards if c not in told]
     text = _template().render(
+        asking_cards=told or rest, other_cards=rest if told else [],
         r=report, style=Markup(STYLE), style_hash=_style_hash(), checks=f"{sum(report.checks.values()):,}",
         contents=_contents(report, items), anchors=anchors, items=items, proofs=_PROOFS, pictures=pictures or {},
         strip=lay_out(report.setups, report.time_zone), histograms={p.id: histogram(p) for p in report.probes},

@@ -204,9 +204,10 @@ class _Paper:
                 else f"{d.name}: {'declared lost' if d.lost else f'{d.files_verified} of {c.files} files'}"
                 for d in c.destinations
             ]
+            short = f"{_SHAPES['person']} short: {'; '.join(c.reasons)}"
             rows.append((
                 self._lines(c.label or c.id, f"{c.day}, {number_word(c.files, 'file')}, {c.size_bytes:,} bytes"),
-                self._plain(c.figure), self._plain(f"{_SHAPES['well']} met" if c.policy_met else f"{_SHAPES['person']} short: {'; '.join(c.reasons)}"),
+                self._plain(c.figure), self._plain(f"{_SHAPES['well']} met" if c.policy_met else short),
                 c.read, self._lines(*proven), self._plain(c.released_by or ""),
             ))
         if rows:

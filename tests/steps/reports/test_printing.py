@@ -1,4 +1,4 @@
-"""The report on paper: the same facts, any name at all, the same bytes each time; read back by an independent reader."""
+"""The report on paper: the same facts, any name at all, the same bytes each time; read by an independent reader."""
 
 from __future__ import annotations
 
