@@ -328,11 +328,12 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
     forecast = answer["forecast"]
     free_at = {c["id"]: c["free_at_utc"] for c in forecast["cards"]}
     full_on = {d["path"]: d for d in forecast["disks"]}
-    lines = [f"{answer['show']}: {len(answer['cards'])} cards"]
+    lines = [f"{answer['show']}: {number_word(len(answer['cards']), 'card')}"]
     for card in answer["cards"]:
         name = card["label"] or card["folder"].rsplit("/", 1)[-1]
         lines.append("")
-        lines += folded(f"{shown(name)}  {card['files']:,} files, {card['bytes']:,} bytes", width)
+        size = f"{number_word(card['files'], 'file')}, {number_word(card['bytes'], 'byte')}"
+        lines += folded(f"{shown(name)}  {size}", width)
         lines += folded(f"  {card['slot']['figure']}", width)
         state = card["slot"]["word"] + (f": {card['slot']['reason']}" if card["slot"]["reason"] else "")
         lines += folded(f"  {shown(state)}", width)

@@ -28,6 +28,7 @@ from ingest.records.measurements import Measurement
 from ingest.records.names import shown, token
 from ingest.records.setups import SetupLog, SetupRow
 from ingest.services import Services
+from ingest.steps.audit.words import number_word
 from ingest.steps.filing.days import clock as local_clock
 from ingest.steps.filing.rows import letters
 from ingest.steps.filing.stage import read_setup_log
@@ -55,8 +56,9 @@ class HandOver:
 
     def words(self) -> str:
         """For a person."""
-        lines = [f"{self.name}", f"{self.folder}: {self.setups} setups, {self.probes} probes, {self.files:,} files,"
-                 f" {self.size_bytes:,} bytes, each read again and equal."]
+        counts = ((self.setups, "setup"), (self.probes, "probe"), (self.files, "file"), (self.size_bytes, "byte"))
+        words = ", ".join(number_word(n, one) for n, one in counts)
+        lines = [f"{self.name}", f"{self.folder}: {words}, each read again and equal."]
         return "\n".join([*lines, *(f"! {shown(f.item)}: {f.what} {f.next}" for f in self.findings)])
 
 

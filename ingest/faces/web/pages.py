@@ -17,6 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from ingest.faces.web.board import Board
 from ingest.records.names import shown
+from ingest.steps.audit.words import number_word
 
 PUBLIC_PARTS = ("slots",)
 PARTS = ("slots", "cards", "disks", "findings", "probes")
@@ -70,7 +71,9 @@ def environment() -> Environment:
         loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True, finalize=_shown,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    made.filters.update(size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of)
+    made.filters.update(
+        size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of, number=number_word
+    )
     made.globals.update(caution=CAUTION)
     return made
 

@@ -125,7 +125,7 @@ met</summary>
 {% if strip %}
 <div class="scroll" tabindex="0" role="region" aria-label="Time line of the day">
 <svg class="day" viewBox="-20 0 {{ strip.width + 40 }} {{ strip.height }}" role="img" aria-labelledby="daywords">
-<title id="daywords">{{ strip.bars | length }} setups; the list below says the same in words</title>
+<title id="daywords">{{ number(strip.bars | length, "setup") }}; the list below says the same in words</title>
 {% for x, word in strip.hours %}<line class="tick" x1="{{ x }}" x2="{{ x }}" y1="16" y2="{{ strip.height }}"/>
 <text x="{{ x }}" y="12" font-size="12" text-anchor="middle">{{ word }}</text>{% endfor %}
 {% for b in strip.bars %}<g><rect class="bar{{ " openbar" if b.open_ended }}" x="{{ b.x }}" y="{{ b.y }}"

@@ -199,9 +199,10 @@ class _Paper:
         self._heading("Cards")
         rows = []
         for c in self._r.cards:
+            files = number_word(c.files, "file")
             proven = [
                 f"{d.name}: read back ({d.proof or 'not known how'}) {self._clock(d.read_back_utc)}" if d.verified
-                else f"{d.name}: {'declared lost' if d.lost else f'{d.files_verified} of {c.files} files'}"
+                else f"{d.name}: {'declared lost' if d.lost else f'{d.files_verified} of {files}'}"
                 for d in c.destinations
             ]
             short = f"{_SHAPES['person']} short: {'; '.join(c.reasons)}"
