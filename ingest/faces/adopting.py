@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from dataclasses import replace as changed
 
-from ingest.errors import UsageError
+from ingest.errors import UsageError, sentences
 from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.files import read_small
 from ingest.machinery.disk.folders import list_tree
@@ -69,7 +69,9 @@ class Result:
             f" ({self.size_bytes:,} bytes) read again and equal"
             + (f", {self.known:,} known already" if self.known else "") + "."
         ]
-        lines += [f"! {shown(f.item)}: {f.what} {f.next}" for f in self.findings if f.severity is not Severity.NOTE]
+        lines += [
+            f"! {shown(f.item)}: {sentences(f.what, f.next)}" for f in self.findings if f.severity is not Severity.NOTE
+        ]
         if self.interrupted:
             lines.append("Stopped before the end; run it again to go on.")
         return "\n".join(lines)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ingest.errors import sentences
 from ingest.faces.outlook import outlook
 from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import present_ids
@@ -373,7 +374,7 @@ def _bundled(findings: Sequence[Mapping[str, Any]]) -> list[str]:
         lack = re.fullmatch(r"(.+)_(due|lost)", f["kind"])
         key: tuple[str, ...] = (f["item"], lack[2]) if lack else (str(n),)
         lines.setdefault(key, []).append(
-            lack[1].replace("_", " ") if lack else f"{about(shown(f['item']), f['what'])} {f['next']}"
+            lack[1].replace("_", " ") if lack else sentences(about(shown(f["item"]), f["what"]), f["next"])
         )
     out = []
     for key, words in lines.items():

@@ -16,7 +16,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest import __version__
-from ingest.errors import UsageError
+from ingest.errors import UsageError, sentences
 from ingest.faces import answers
 from ingest.faces.packages import remember
 from ingest.machinery.disk.files import read_plain
@@ -59,7 +59,7 @@ class HandOver:
         counts = ((self.setups, "setup"), (self.probes, "probe"), (self.files, "file"), (self.size_bytes, "byte"))
         words = ", ".join(number_word(n, one) for n, one in counts)
         lines = [f"{self.name}", f"{self.folder}: {words}, each read again and equal."]
-        return "\n".join([*lines, *(f"! {shown(f.item)}: {f.what} {f.next}" for f in self.findings)])
+        return "\n".join([*lines, *(f"! {shown(f.item)}: {sentences(f.what, f.next)}" for f in self.findings)])
 
 
 def hand_over(

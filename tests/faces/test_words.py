@@ -13,6 +13,7 @@ from ingest.errors import UsageError
 from ingest.faces import answers, deciding, duties
 from ingest.faces.cli.main import build, main
 from ingest.faces.web import pages
+from ingest.records.findings import Finding, Severity
 from ingest.records.views import View
 from ingest.services import Services, close_services, open_services
 from ingest.settings.reading import load
@@ -84,3 +85,14 @@ def test_one_frame_is_one_frame_on_the_page() -> None:
     glance = {"id": view.id, "version": 1, "record": {}, "trouble": "", "setup": "", "shot": "", "merged_utc": "",
               "view": {"frames": [1]}}
     assert "1 frame," in template.render(p=glance)
+
+
+def test_what_happened_ends_before_the_advice_begins(taken: tuple[Services, Path]) -> None:
+    services, _ = taken
+    services.work.set_findings("test", [Finding(
+        kind="take_without_clip", item="27A", severity=Severity.PERSON, what="27A: no clip of take 3",
+        next="Look for the card.")], services.clock.utc())
+    assert "no clip of take 3. Look for the card." in " ".join(
+        answers.status_words(answers.status(services)).split())
+    assert str(UsageError("meets another file", item="x", next="Rename one.")) == "x: meets another file. Rename one."
+    assert str(UsageError("is there already.", item="x", next="Rename one.")) == "x: is there already. Rename one."

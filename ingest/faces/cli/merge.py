@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError
+from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError, sentences
 
 
 def add(commands: Any) -> None:
@@ -61,7 +61,7 @@ def _run(args: argparse.Namespace) -> int:
     asks = False
     for finding in record["findings"]:
         asks = asks or finding.get("severity") not in ("note", None)
-        print(f"{finding.get('kind')}: {finding.get('what', '')} {finding.get('next', '')}".rstrip())
+        print(sentences(f"{finding.get('kind')}: {finding.get('what', '')}", str(finding.get("next", ""))))
     frames = f"{len(record['frames'])} frame{'s' * (len(record['frames']) != 1)}"
     print(f"{out}: {record['width']}x{record['height']}, {frames}, "
           f"{record['stops_covered']:.1f} stops, {record['pixel_type']}")

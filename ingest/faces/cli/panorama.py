@@ -12,7 +12,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError
+from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError, sentences
 
 
 def add(commands: Any) -> None:
@@ -130,7 +130,7 @@ def _said(answer: dict[str, Any], out: Path) -> int:
     asks = False
     for finding in answer["findings"]:
         asks = asks or finding["severity"] != "note"
-        print(f"{finding['kind']}: {finding['what']} {finding['next']}")
+        print(sentences(f"{finding['kind']}: {finding['what']}", finding["next"]))
     for note in answer["notes"]:
         print(note)
     seam = answer["seam"]

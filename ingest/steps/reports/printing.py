@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from ingest.errors import sentences
 from ingest.records.audit_paper import AuditReport, ProbeLine
 from ingest.records.names import shown
 from ingest.steps.audit.words import about, clock_word, number_word
@@ -331,7 +332,7 @@ class _Paper:
         self._text(f"{setup}   {_SHAPES[state]} {word}", size=10, bold=True)
         self._text(f"Probe {probe.id}, view {probe.view}", size=7.5, grey=True, after=0.5)
         self._pictures(exposures, 58.0)
-        for said in (probe.trouble, *probe.reasons, *(f"{f.what} {f.next}" for f in probe.findings)):
+        for said in (probe.trouble, *probe.reasons, *(sentences(f.what, f.next) for f in probe.findings)):
             if said:
                 self._text(f"{_SHAPES['note']} {said}", size=8)
         times = ", ".join(seconds_word(t) for t in probe.exposures_s)

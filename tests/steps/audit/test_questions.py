@@ -211,4 +211,4 @@ def test_remarks_are_counted_where_they_are_shown() -> None:
     report = judge(replace(well(), findings=odd))
     assert report.questions[8].answer.startswith("3 remarks above and 2 remarks below;")
     text = render_text(report)
-    assert text.count("· w n") == 2 and text.count("question 9") == 3
+    assert text.count("· w. n") == 2 and text.count("question 9") == 3
