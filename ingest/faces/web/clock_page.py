@@ -28,7 +28,8 @@ _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>The cart's clock</title>
 <meta name="viewport" content="width=device-width,initial-scale=1"><link rel="stylesheet" href="clock.css">
 <script src="clock.js" defer></script></head>
-<body><main><h1>The cart's clock</h1><figure><svg id="code" role="img" aria-label="code of the time" viewBox="-4 -4 33 33"><rect x="-4" y="-4"
+<body><main><h1>The cart's clock</h1>
+<figure><svg id="code" role="img" aria-label="code of the time" viewBox="-4 -4 33 33"><rect x="-4" y="-4"
 width="100%" height="100%" fill="#fff"/><path id="squares" fill="#000" shape-rendering="crispEdges" d=""/></svg>
 <figcaption id="stopped">The page has lost the cart: no time to photograph.</figcaption></figure>
 <p id="local" class="digits">--:--:--</p><p id="day" class="line"></p><p id="kept" class="line"></p>

@@ -16,7 +16,8 @@ from ingest.steps.setups.slates import ROLES, Slate
 _PAGE = Markup("""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>Slate {setup}</title>
 <meta name="viewport" content="width=device-width,initial-scale=1"><link rel="stylesheet" href="slate.css"></head>
-<body><main><h1>Slate {setup}</h1>{sheet}{trouble}<form action="./" method="get"><label>Setup <input name="setup" value="{setup}" required
+<body><main><h1>Slate {setup}</h1>
+{sheet}{trouble}<form action="./" method="get"><label>Setup <input name="setup" value="{setup}" required
 size="8"></label><label>Shot <input name="shot" value="{shot}" size="12"></label><label>Role
 <select name="role">{roles}</select></label><label>Take <input name="take" value="{take}" size="4"></label>
 <button>Show it</button>{next_take}</form>{setups}</main></body></html>
