@@ -13,6 +13,16 @@ EXIT_FAULT = 3
 EXIT_INTERRUPTED = 130
 
 
+def sentences(*parts: str) -> str:
+    """What happened and what to do next, each as a sentence of its own.
+
+    >>> sentences("no clip of take 3", "Look for the card."), sentences("Is it?", ""), sentences("", "Wait.")
+    ('no clip of take 3. Look for the card.', 'Is it?', 'Wait.')
+    """
+    said = [p.strip() for p in parts if p.strip()]
+    return " ".join(p if p.endswith((".", "!", "?", ":")) or p is said[-1] else f"{p}." for p in said)
+
+
 class NightloaderError(Exception):
     """A refusal or a fault with words for the person: what happened, to which item, what to do next.
 
@@ -30,7 +40,7 @@ class NightloaderError(Exception):
 
     def __str__(self) -> str:
         head = f"{self.item}: {self.what}" if self.item else self.what
-        return f"{head} {self.next}".rstrip()
+        return sentences(head, self.next)
 
 
 class UsageError(NightloaderError):

@@ -241,8 +241,8 @@ class Desk:
         services = self.services
         files = [(o.digest, o.card_id, o.path) for o in originals.of_kind(FileKind.CLIP)]
         made = filing.file_clips(services, files, filed.log)
-        found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made),
-                               taken_of(filing.file_stills(services, filed.log)))
+        stills = filing.file_stills(services, filed.log)
+        found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made), taken_of(stills))
         now_s = self.services.clock.now().timestamp()
         moments = [m for s in found.setups for m in (s.until_s, *(i.due_until_s for i in s.items)) if m is not None]
         self._closes_s = min((m for m in moments if m > now_s), default=math.inf)
@@ -254,6 +254,11 @@ class Desk:
                 item["asked"] = item["item"] in found.asked
         services.work.put("coverage", json.dumps(entries))
         services.work.put("clips filed", json.dumps([clip_json(c) for c in made]))
+        services.work.put("references filed", json.dumps([
+            {"id": s.id, "role": s.role, "start_utc": utc_of_seconds(s.start_s), "day": s.placement.day,
+             "setup": s.placement.setup}
+            for s in stills if not s.proposed and s.start_s is not None and s.placement.setup
+        ]))
         self._new_findings("coverage", found.findings)
 
     def _references(

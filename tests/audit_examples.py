@@ -11,6 +11,7 @@ from ingest.steps.audit.comparison import Difference
 from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Package, Reread, Unfiled
 from ingest.steps.audit.forecast import DiskForecast
 from ingest.steps.audit.verdict import CardVerdict, Policy, judge_card, tally
+from tests.counting import counted
 
 DISKS = (
     DestinationRecord(
@@ -72,7 +73,7 @@ def card(
         for f in files
         for d in at
     ]
-    verdict = judge_card(record, tally(files, copies, Policy()), DISKS, Policy(), NAMES)
+    verdict = judge_card(record, tally(counted(files, copies), Policy()), DISKS, Policy(), NAMES)
     return replace(verdict, **more)  # type: ignore[arg-type]
 
 

@@ -20,6 +20,7 @@ HOMES = {
     "zxingcpp": ("ingest.machinery.worker",),
     "segno": ("ingest.faces.slates",),  # codes to be photographed
     "fpdf": ("ingest.faces.slates", "ingest.steps.reports.printing"),
+    "pymupdf_fonts": ("ingest.steps.reports",),
     "PIL": ("ingest.faces.slates",),
     "watchdog": ("ingest.faces.daemon",),
     "structlog": ("ingest.machinery.journal", "ingest.services"),

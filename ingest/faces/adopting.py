@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from dataclasses import replace as changed
 
-from ingest.errors import UsageError
+from ingest.errors import UsageError, sentences
 from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.files import read_small
 from ingest.machinery.disk.folders import list_tree
@@ -34,6 +34,7 @@ from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
 from ingest.records.papers import ProbeRecord
 from ingest.services import Services
+from ingest.steps.audit.words import number_word
 from ingest.steps.cards.identity import to_sample
 from ingest.steps.cards.inventory import odd_names
 from ingest.steps.paperwork.adopt import Adopted, Candidate, adopt, combine, is_paper
@@ -63,11 +64,14 @@ class Result:
     def words(self) -> str:
         """For a person."""
         lines = [
-            f"{self.destination}: {self.cards:,} cards and {self.probes:,} probes from its papers; {self.read:,} files"
+            f"{self.destination}: {number_word(self.cards, 'card')} and {number_word(self.probes, 'probe')} from its "
+            f"papers; {number_word(self.read, 'file')}"
             f" ({self.size_bytes:,} bytes) read again and equal"
             + (f", {self.known:,} known already" if self.known else "") + "."
         ]
-        lines += [f"! {shown(f.item)}: {f.what} {f.next}" for f in self.findings if f.severity is not Severity.NOTE]
+        lines += [
+            f"! {shown(f.item)}: {sentences(f.what, f.next)}" for f in self.findings if f.severity is not Severity.NOTE
+        ]
         if self.interrupted:
             lines.append("Stopped before the end; run it again to go on.")
         return "\n".join(lines)

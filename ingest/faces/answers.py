@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ingest.errors import sentences
 from ingest.faces.outlook import outlook
 from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import present_ids
@@ -61,7 +62,7 @@ def judged(services: Services, where: Sequence[DestinationRecord]) -> list[tuple
     asked, names = policy(services.settings), {d.id: d.path for d in where}
     out = []
     for card in services.cards.cards():
-        counted = tally(services.cards.files(card.id), services.cards.copies(card.id), asked)
+        counted = tally(services.cards.evidence(card.id), asked)
         out.append((judge_card(card, counted, where, asked, names), counted))
     return out
 
@@ -328,11 +329,12 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
     forecast = answer["forecast"]
     free_at = {c["id"]: c["free_at_utc"] for c in forecast["cards"]}
     full_on = {d["path"]: d for d in forecast["disks"]}
-    lines = [f"{answer['show']}: {len(answer['cards'])} cards"]
+    lines = [f"{answer['show']}: {number_word(len(answer['cards']), 'card')}"]
     for card in answer["cards"]:
         name = card["label"] or card["folder"].rsplit("/", 1)[-1]
         lines.append("")
-        lines += folded(f"{shown(name)}  {card['files']:,} files, {card['bytes']:,} bytes", width)
+        size = f"{number_word(card['files'], 'file')}, {number_word(card['bytes'], 'byte')}"
+        lines += folded(f"{shown(name)}  {size}", width)
         lines += folded(f"  {card['slot']['figure']}", width)
         state = card["slot"]["word"] + (f": {card['slot']['reason']}" if card["slot"]["reason"] else "")
         lines += folded(f"  {shown(state)}", width)
@@ -372,7 +374,7 @@ def _bundled(findings: Sequence[Mapping[str, Any]]) -> list[str]:
         lack = re.fullmatch(r"(.+)_(due|lost)", f["kind"])
         key: tuple[str, ...] = (f["item"], lack[2]) if lack else (str(n),)
         lines.setdefault(key, []).append(
-            lack[1].replace("_", " ") if lack else f"{about(shown(f['item']), f['what'])} {f['next']}"
+            lack[1].replace("_", " ") if lack else sentences(about(shown(f["item"]), f["what"]), f["next"])
         )
     out = []
     for key, words in lines.items():

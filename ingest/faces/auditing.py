@@ -60,8 +60,9 @@ def write_report(
     report = pictures.with_histograms(report, seen)
     shown = pictures.pictures(services, outbox, seen)
     shows = {d.id: outbox.shows(d) for d in outbox.here}
-    made = {s: (render_morning(report, pictures=shown if s else {}), print_morning(report, pictures=shown if s else {}))
-            for s in set(shows.values())}
+    with pictures.fonts() as fonts:
+        made = {s: (render_morning(report, pictures=shown if s else {}),
+                    print_morning(report, fonts, pictures=shown if s else {})) for s in set(shows.values())}
     outbox.put(f"{base}.html", lambda id: made[shows[id]][0], kind="report", owner=report.day)
     outbox.put(f"{base}.pdf", lambda id: made[shows[id]][1], kind="report print", owner=report.day)
     data = papers.render(report)

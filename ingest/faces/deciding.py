@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from ingest.errors import LedgerBusy, UsageError
 from ingest.records.cards import CardRecord
+from ingest.records.names import shown
 from ingest.services import Services
 from ingest.steps.copying.stage import all_stills_settled
 
@@ -91,10 +92,11 @@ def card_called(services: Services, card: str) -> CardRecord:
     ]
     exact = [c for c in cards if c.id == card]
     cards = exact or cards
-    if len(cards) != 1 or not card:
-        raise UsageError(
-            f"{len(cards) or 'no'} cards are called so.", item=card, next="Take the id from `status --json`."
-        )
+    if not card:
+        raise UsageError("no card is named.", next="Give its id, label, roll or folder; `status --json` has the ids.")
+    if len(cards) != 1:
+        called = f"{len(cards)} cards are" if cards else "no card is"
+        raise UsageError(f"{called} called so.", item=card, next="Take the id from `status --json`.")
     return cards[0]
 
 
@@ -124,20 +126,47 @@ def digests_of(services: Services, item: str) -> Sequence[str]:
     found = _digests_by_id(services, item)
     if found:
         return found
-    real = os.path.realpath(item)
-    roots = {d.id: d.path for d in services.cards.destinations()}
+    below = _below_the_show(services, item)
     for card in services.cards.cards():
-        files = {(f.path, f.generation): f for f in services.cards.files(card.id)}
-        for copy in services.cards.copies(card.id):
-            root = roots.get(copy.destination_id)
-            if root and real == os.path.realpath(os.path.join(root, services.show, card.folder, copy.stored_path)):
-                digest = files[(copy.path, copy.generation)].digest
-                return [digest] if digest else []
+        names = {name[len(card.folder) + 1:] for name in below if name.startswith(f"{card.folder}/")}
+        if names:
+            for copy in services.cards.copies(card.id):
+                if copy.stored_path in names or shown(copy.stored_path) in names:
+                    return [_digest(copy.source_digest)]
+        on_card = _below(card.mount, item)
+        if on_card:
+            for file in services.cards.files(card.id):
+                if on_card in (file.path, shown(file.path)) and file.digest:
+                    return [file.digest]
     for output in services.work.outputs():
-        root = roots.get(output.destination_id)
-        if root and real == os.path.realpath(os.path.join(root, output.path)):
+        if output.path.removeprefix(f"{services.show}/") in below:
             return _digests_by_id(services, output.owner.split("/", 1)[0]) or _unknown(item)
     return _unknown(item)
+
+
+def _below_the_show(services: Services, item: str) -> frozenset[str]:
+    """What a path may be below the show's folder: given from here, from a destination, or as answers print it."""
+    plain = item.removeprefix("./")
+    found = {plain, plain.removeprefix(f"{services.show}/")}
+    for d in services.cards.destinations():
+        found.add(_below(os.path.join(d.path, services.show), item))
+    return frozenset(found - {""})
+
+
+def _below(folder: str | None, item: str) -> str:
+    """The part of a path after a folder, "" where it does not lie in it.
+
+    >>> _below("/media/A", "/media/A/DCIM/1.JPG"), _below("/media/A", "/media/AB/1.JPG"), _below(None, "x")
+    ('DCIM/1.JPG', '', '')
+    """
+    if not folder:
+        return ""
+    root, real = os.path.realpath(folder), os.path.realpath(item)
+    return real[len(root) + 1:].replace(os.sep, "/") if real.startswith(root + os.sep) else ""
+
+
+def _digest(value: str) -> str:
+    return value if ":" in value else f"xxh3_128:{value}"
 
 
 def _digests_by_id(services: Services, item: str) -> Sequence[str]:

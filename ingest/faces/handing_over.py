@@ -16,7 +16,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest import __version__
-from ingest.errors import UsageError
+from ingest.errors import UsageError, sentences
 from ingest.faces import answers
 from ingest.faces.packages import remember
 from ingest.machinery.disk.files import read_plain
@@ -28,6 +28,7 @@ from ingest.records.measurements import Measurement
 from ingest.records.names import shown, token
 from ingest.records.setups import SetupLog, SetupRow
 from ingest.services import Services
+from ingest.steps.audit.words import number_word
 from ingest.steps.filing.days import clock as local_clock
 from ingest.steps.filing.rows import letters
 from ingest.steps.filing.stage import read_setup_log
@@ -55,9 +56,10 @@ class HandOver:
 
     def words(self) -> str:
         """For a person."""
-        lines = [f"{self.name}", f"{self.folder}: {self.setups} setups, {self.probes} probes, {self.files:,} files,"
-                 f" {self.size_bytes:,} bytes, each read again and equal."]
-        return "\n".join([*lines, *(f"! {shown(f.item)}: {f.what} {f.next}" for f in self.findings)])
+        counts = ((self.setups, "setup"), (self.probes, "probe"), (self.files, "file"), (self.size_bytes, "byte"))
+        words = ", ".join(number_word(n, one) for n, one in counts)
+        lines = [f"{self.name}", f"{self.folder}: {words}, each read again and equal."]
+        return "\n".join([*lines, *(f"! {shown(f.item)}: {sentences(f.what, f.next)}" for f in self.findings)])
 
 
 def hand_over(

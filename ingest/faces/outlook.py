@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -49,15 +49,20 @@ class Paces:
         self._services.work.put(_PACES, "")
 
 
+def paces(services: Services) -> dict[str, float]:
+    """Bytes verified a second of each card that is being read, where the daemon has measured it."""
+    return dict(json.loads(services.work.recall(_PACES) or "{}"))
+
+
 def outlook(
     services: Services, judged: Sequence[CardVerdict], where: Sequence[DestinationRecord], asked: Policy
 ) -> dict[str, Any]:
     """``forecast`` of ``status --json``.  What nothing measured stands behind is null or not listed."""
-    paces: Mapping[str, float] = json.loads(services.work.recall(_PACES) or "{}")
+    measured = paces(services)
     now = services.clock.now()
     left, again = {}, 0
     for v in judged:
-        if v.here and v.card_id in paces:
+        if v.here and v.card_id in measured:
             _, size, _, handled = services.cards.done(v.card_id)
             left[v.card_id] = max(0, size - handled)
             again += sum(
@@ -66,12 +71,12 @@ def outlook(
             )
     ends = None
     if left:
-        ends = night_ends_at(now, {"": sum(left.values())}, {"": sum(paces[c] for c in left)},
+        ends = night_ends_at(now, {"": sum(left.values())}, {"": sum(measured[c] for c in left)},
                              second_reading_bytes=again)
     disks = disks_full(judged, {d.id: d.free_bytes for d in where if d.present and not d.lost_utc})
     paths = {d.id: d.path for d in where}
     return {
-        "cards": [{"id": c, "free_at_utc": _utc(free_at(now, bytes_, paces[c]))} for c, bytes_ in left.items()],
+        "cards": [{"id": c, "free_at_utc": _utc(free_at(now, bytes_, measured[c]))} for c, bytes_ in left.items()],
         "night_ends_utc": _utc(ends),
         "disks": [
             {"path": paths[f.destination_id], "full_on": f.full_on, "days_left": f.days_left, "from_days": f.from_days}

@@ -6,6 +6,7 @@ Settings become one frozen object at the entry; nothing below reads the environm
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields
 from datetime import date
 from pathlib import Path
@@ -28,19 +29,25 @@ def _zone(value: str) -> str:
     try:
         ZoneInfo(value)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError("an IANA time zone, such as Europe/Lisbon or Pacific/Auckland") from None
+        raise ValueError("it must be an IANA time zone, such as Europe/Lisbon or Pacific/Auckland") from None
     return value
 
 
 def _code(value: str) -> str:
     if not value or token(value) != value:
-        raise ValueError("letters, digits, - and _ only, at most 64")
+        raise ValueError("it may hold letters, digits, - and _ only, at most 64")
+    return value
+
+
+def _clock(value: str) -> str:
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value, re.ASCII):
+        raise ValueError("it must be a time of the day such as 06:00")
     return value
 
 
 Zone = Annotated[str, AfterValidator(_zone)]
 Code = Annotated[str, AfterValidator(_code)]
-Clock = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+Clock = Annotated[str, AfterValidator(_clock)]
 
 
 class Show(Section):

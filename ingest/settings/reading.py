@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import types
 import typing
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import tomli
 from pydantic import BaseModel, ValidationError
 
 from ingest.errors import SettingsError, UsageError
+from ingest.records.names import shown
 from ingest.settings.model import Settings
 
 FILE_NAME = "nightloader.toml"
@@ -74,23 +76,90 @@ def _together(document: dict[str, Any]) -> list[str]:
 
 
 def _words(error: Any) -> str:
-    where = ".".join(str(part) for part in error["loc"])
-    kind = error["type"]
+    where, kind = _where(error["loc"]), error["type"]
     if kind == "extra_forbidden":
         near = difflib.get_close_matches(str(error["loc"][-1]), _keys(error["loc"]), n=1, cutoff=0.5)
         known = ", ".join(_keys(error["loc"]))
         hint = f" Did you mean {near[0]}?" if near else f" Known here: {known}."
         return f"{where}: no such setting (found {_short(error['input'])}).{hint}"
     if kind == "missing":
-        return f"{where}: missing. {_help(error['loc'])}"
-    allowed = error["msg"].removeprefix("Value error, ")
-    allowed = allowed[0].lower() + allowed[1:]
-    return f"{where}: found {_short(error['input'])}; {allowed}. {_help(error['loc'])}".rstrip()
+        return f"{where}: missing. {_to_add(error['loc'])}"
+    return f"{where}: found {_short(error['input'])}; {_allowed(error)}. {_help(error['loc'])}".rstrip()
+
+
+def _where(loc: tuple[Any, ...]) -> str:
+    """``destinations, entry 2, path`` for a key in the second block of that name."""
+    words, after = "", ""
+    for part in loc:
+        words += f", entry {part + 1}" if isinstance(part, int) else f"{after}{part}"
+        after = ", " if isinstance(part, int) else "."
+    return words
+
+
+def _to_add(loc: tuple[Any, ...]) -> str:
+    if isinstance(loc[-1], int):
+        return f"It is a list with an entry more. {_help(loc[:-1])}".rstrip()
+    field = _holder(loc).model_fields.get(str(loc[-1]))
+    inner = _model(field.annotation) if field else None
+    if field is not None and inner is not None:
+        needed = [name for name, f in inner.model_fields.items() if f.is_required()]
+        many = typing.get_origin(field.annotation) is tuple
+        block = f"[[{loc[-1]}]]" if many else f"[{loc[-1]}]"
+        return f"Add {block} with {' and '.join(needed)}; `nightloader init` writes a whole file."
+    section = ".".join(str(part) for part in loc[:-1] if not isinstance(part, int))
+    block = f"[[{section}]]" if any(isinstance(part, int) for part in loc) else f"[{section}]"
+    return f"Add `{loc[-1]} = ...` under {block}: {_help(loc)}"
+
+
+# What pydantic calls a mistake, in words of the file that the person has open.
+_ALLOWED: Mapping[str, str] = {
+    **dict.fromkeys(("string_type", "path_type", "string_unicode"), "it must be text in quotes"),
+    **dict.fromkeys(("bool_type", "bool_parsing"), "it must be true or false"),
+    **dict.fromkeys(("int_type", "int_parsing", "int_from_float", "int_parsing_size"), "it must be a whole number"),
+    **dict.fromkeys(("float_type", "float_parsing"), "it must be a number"),
+    "finite_number": "it must be a number that has an end",
+    **dict.fromkeys(("tuple_type", "list_type", "set_type", "frozen_set_type"),
+                    "it must be a list in brackets, such as [1, 2] or [\"one\", \"two\"]"),
+    **dict.fromkeys(("dict_type", "model_type", "model_attributes_type", "mapping_type"),
+                    "it must be a section of its own, or pairs such as {{name = value}}"),
+    "literal_error": "it must be {expected}",
+    "greater_than_equal": "it must be {ge} or more",
+    "greater_than": "it must be more than {gt}",
+    "less_than_equal": "it must be {le} or less",
+    "less_than": "it must be less than {lt}",
+    "too_short": "it must have {min_length} entries or more",
+    "too_long": "it must have {max_length} entries or fewer",
+    "missing_argument": "it must have as many entries as the example",
+    "unexpected_positional_argument": "it must have as many entries as the example",
+    "string_too_short": "it must have {min_length} letters or more",
+    "string_too_long": "it must have {max_length} letters or fewer",
+}
+
+
+def _allowed(error: Any) -> str:
+    words = _ALLOWED.get(error["type"])
+    if words is None:
+        message = str(error["msg"]).removeprefix("Value error, ")
+        return message[:1].lower() + message[1:]
+    return words.format_map(error.get("ctx", {}))
 
 
 def _short(value: Any) -> str:
-    text = repr(value)
+    text = _toml(value)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _toml(value: Any) -> str:
+    """A value as it may stand in the file."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return f"'{shown(value)}'"
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    return str(value)
 
 
 def _model(annotation: Any) -> type[BaseModel] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from pydantic import BaseModel
 
 from ingest.errors import SettingsError, UsageError
 from ingest.settings import model
-from ingest.settings.reading import find, parse
+from ingest.settings.reading import _model, find, parse
 from ingest.settings.template import render
 
 GOOD = """
@@ -100,3 +101,32 @@ def test_the_settings_file_is_found_above(tmp_path: Path) -> None:
     assert find(inner) == tmp_path / "nightloader.toml"
     with pytest.raises(UsageError):
         find(tmp_path.parent / "nowhere")
+
+
+def test_no_refusal_speaks_of_the_program_instead_of_the_file() -> None:
+    """Every key of every section with values of every kind."""
+    values = ("1", "1.5", "nan", "-1", "true", '"x"', '""', "[]", "[1, 2]", '["a", 1]', "{}", "{a = 1}", "2031-05-17")
+    told: set[str] = set()
+
+    def refused(text: str) -> None:
+        try:
+            parse(text.encode(), home=Path("/show"))
+        except SettingsError as error:
+            told.update(error.problems)
+
+    for section, field in model.Settings.model_fields.items():
+        for value in values:
+            refused(f"{section} = {value}")
+        inner = _model(field.annotation)
+        block = f"[[{section}]]" if "tuple" in str(field.annotation) else f"[{section}]"
+        for key in inner.model_fields if inner else ():
+            for value in values:
+                refused(f"{block}\n{key} = {value}")
+    refused("")
+    assert len(told) > 300
+    ours = re.compile(r"tuple|dictionary|instance|[Ii]nput|pattern|\^\(|\\d|\bNone\b|\bTrue\b(?! local)|\bFalse\b")
+    assert not [words for words in told if ours.search(words) or re.search(r"missing\.\s*$", words)]
+    assert any(w.startswith("show: missing. Add [show] with code and timezone") for w in told)
+    assert any(w.startswith("destinations, entry 1, path: missing. Add `path = ...` under [[dest") for w in told)
+    assert any(w.startswith("show.day_starts: found 'x'; it must be a time of the day such as 06:00.") for w in told)
+    assert any(w.startswith("watch.places, entry 2: found 1; it must be text in quotes.") for w in told)

@@ -23,7 +23,8 @@ def add(commands: Any) -> None:
     parser = commands.add_parser("slate", help=words, description=words[0].upper() + words[1:] + ".")
     parser.add_argument("--setup", default="", metavar="N", help="the setup, as the log writes it")
     parser.add_argument("--shot", default="", metavar="S", help="the shot")
-    parser.add_argument("--role", default="", choices=ROLES, help="what it announces")
+    parser.add_argument("--role", default="", choices=ROLES, metavar="ROLE",
+                        help=f"what it announces: {', '.join(ROLES)}")
     parser.add_argument("--take", default="", metavar="T", help="the take")
     parser.add_argument("--unit", default="", help="the unit, where the show has several")
     parser.add_argument("--day", default="", metavar="YYYY-MM-DD", help="the shoot day, if not the day it is shot")

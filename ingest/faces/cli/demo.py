@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError
+from ingest.errors import EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError, sentences
 from ingest.records.names import shown
 
 PATIENCE_S = 240.0  # the daemon has this long for three small cards, however busy the machine
@@ -219,7 +219,7 @@ def _folded(findings: list[Any], names: dict[str, str]) -> list[str]:
         item = f.item.rsplit("/", 1)[-1]
         for known, name in names.items():
             item = item.replace(known, name)
-        text = shown(f"{item}: {f.what} {f.next}".rstrip())
+        text = shown(sentences(f"{item}: {f.what}", f.next))
         lines += textwrap.wrap(text, 100, initial_indent="  ", subsequent_indent="    ")
     return lines
 

@@ -21,7 +21,8 @@ def add(commands: Any) -> None:
 
     words = "say what a clip or still is"
     parser = commands.add_parser("confirm", help=words, description=words[0].upper() + words[1:] + ".")
-    parser.add_argument("item", metavar="ITEM", help="clip id, or path of a copied clip or still")
+    parser.add_argument("item", metavar="ITEM", help="id from `sights` or `clips`, or a path: of the copy, of the file "
+                        "on its card, or as answers print it")
     parser.add_argument("--role", required=True, metavar="ROLE",
                         help="clean_plate, dirty_plate, reference, chart, grey_ball, mirror_ball, or none")
     parser.set_defaults(run=_confirm)

@@ -141,7 +141,7 @@ def _line(probe: dict[str, Any]) -> str:
         return f"{probe['id']} v{probe['version']:03d}  superseded"
     where = "/".join(filter(None, (probe["shot"], probe["setup"]))) or "unfiled"
     whole = {True: "all frames", False: "frames missing", None: "nobody could say"}[probe["complete"]]
-    words = f"{probe['id']}  {where:<20} {len(probe['frames'])} frames ({whole})"
+    words = f"{probe['id']}  {where:<20} {number_word(len(probe['frames']), 'frame')} ({whole})"
     if probe["review"]:
         words += "\n    review: " + "; ".join(probe["reasons"])
     return words
@@ -153,7 +153,7 @@ def _why(services: Any, item: str) -> int:
     for view in services.work.views():
         names = {f.path for frame in view.frames for f in frame.files} | set(view.digests)
         if item == view.id or any(item == n or n.endswith(f"/{item}") for n in names):
-            print(f"{view.id}: {len(view.frames)} frames of {view.body or 'an unnamed body'}")
+            print(f"{view.id}: {number_word(len(view.frames), 'frame')} of {view.body or 'an unnamed body'}")
             for line in (*view.why, *view.reasons):
                 print(f"  {line}")
             for frame in view.frames:

@@ -19,12 +19,15 @@ MODULES = (
 )
 
 ABOUT = """\
-Takes camera cards off, proves the copies, merges the light probes and files everything.
+Takes camera cards off, proves the copies, merges the light probes and files
+everything.
 
-A usual day:  init once per show, then leave `nightloader watch` running on the cart;
-`status` while cards come in, `audit` in the morning."""
+A usual day: `init` once per show, then leave `nightloader watch` running on the
+cart; `status` while cards come in, `audit` in the morning."""
 
-EXITS = "exit codes: 0 all well, 1 something needs a person, 2 wrong usage or settings, 3 a fault, 130 after Ctrl-C"
+EXITS = """\
+exit codes: 0 all well, 1 something needs a person, 2 wrong usage or settings,
+3 a fault, 130 after Ctrl-C"""
 
 
 class Parser(argparse.ArgumentParser):

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError
+from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError, sentences
 
 
 def add(commands: Any) -> None:
@@ -19,7 +19,8 @@ def add(commands: Any) -> None:
     parser.add_argument("frames", nargs="+", metavar="FRAME", help="JPEG, TIFF or raw stills of one bracket")
     parser.add_argument("--out", required=True, metavar="FILE.exr")
     parser.add_argument("--kind", default=None, choices=("lat-long", "dual-fisheye", "fisheye", "mirror-ball", "flat"),
-                        help="what the frames are; else lat-long where the picture is 2:1, flat where not")
+                        metavar="KIND", help="what the frames are: lat-long, dual-fisheye, fisheye, mirror-ball, flat; "
+                        "else lat-long where the picture is 2:1, flat where not")
     parser.add_argument("--space", default="rec709", choices=("rec709", "acescg", "aces2065-1"), help="primaries")
     parser.add_argument("--exposure", action="append", default=[], metavar="S",
                         help="exposure time in seconds, once per frame, where the header is silent")
@@ -42,7 +43,8 @@ def _run(args: argparse.Namespace) -> int:
     if out.suffix.lower() != ".exr":
         raise UsageError("the picture is an OpenEXR.", item=args.out, next="Give a name that ends in .exr.")
     if args.exposure and len(args.exposure) != len(args.frames):
-        raise UsageError(f"{len(args.exposure)} exposures for {len(args.frames)} frames.", next="Give one per frame.")
+        raise UsageError(f"exposures given: {len(args.exposure)}, frames: {len(args.frames)}.",
+                         next="Give one per frame.")
     compare = Path(args.compare) if args.compare else None
     if compare is not None and compare.suffix.lower() not in (".png", ".jpg", ".jpeg"):
         raise UsageError("the comparison is a PNG or JPEG picture.", item=args.compare,
@@ -59,8 +61,9 @@ def _run(args: argparse.Namespace) -> int:
     asks = False
     for finding in record["findings"]:
         asks = asks or finding.get("severity") not in ("note", None)
-        print(f"{finding.get('kind')}: {finding.get('what', '')} {finding.get('next', '')}".rstrip())
-    print(f"{out}: {record['width']}x{record['height']}, {len(record['frames'])} frames, "
+        print(sentences(f"{finding.get('kind')}: {finding.get('what', '')}", str(finding.get("next", ""))))
+    frames = f"{len(record['frames'])} frame{'s' * (len(record['frames']) != 1)}"
+    print(f"{out}: {record['width']}x{record['height']}, {frames}, "
           f"{record['stops_covered']:.1f} stops, {record['pixel_type']}")
     return EXIT_NEEDS_A_PERSON if asks else EXIT_WELL
 

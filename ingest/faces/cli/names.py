@@ -41,5 +41,5 @@ def _names(args: argparse.Namespace) -> int:
         moved = f"   (lies in {entry['now']})" if entry["now"] and entry["now"] != entry["folder"] else ""
         name = entry["name"] if entry["what"] == "probe" else f"{entry['what']} {entry['id']}, named as on its card"
         print(f"    {name}{moved}")
-    print(f"{len(found)} items")
+    print("1 item" if len(found) == 1 else f"{len(found):,} items")
     return EXIT_WELL

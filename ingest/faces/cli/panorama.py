@@ -12,7 +12,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError
+from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError, sentences
 
 
 def add(commands: Any) -> None:
@@ -101,7 +101,8 @@ def merged(
 
     times = [seconds(e) for e in exposures]
     if times and len(times) != sum(len(v) for v in views):
-        raise UsageError(f"{len(times)} exposures for {sum(len(v) for v in views)} frames.", next="Give one per frame.")
+        raise UsageError(f"exposures given: {len(times)}, frames: {sum(len(v) for v in views)}.",
+                         next="Give one per frame.")
     with tempfile.TemporaryDirectory(prefix=".nl-", dir=beside) as folder:
         found: list[tuple[Path, str]] = []
         for i, frames in enumerate(views):
@@ -129,12 +130,12 @@ def _said(answer: dict[str, Any], out: Path) -> int:
     asks = False
     for finding in answer["findings"]:
         asks = asks or finding["severity"] != "note"
-        print(f"{finding['kind']}: {finding['what']} {finding['next']}")
+        print(sentences(f"{finding['kind']}: {finding['what']}", finding["next"]))
     for note in answer["notes"]:
         print(note)
     seam = answer["seam"]
     level = "" if not seam or seam["level_stops"] is None else f", seam {seam['level_stops']:.3f} stops"
-    print(f"{out}: {answer['width']}x{answer['height']} from {answer['views']} views, "
+    print(f"{out}: {answer['width']}x{answer['height']} from {answer['views']} view{'s' * (answer['views'] != 1)}, "
           f"{100 * answer['coverage']['share']:.1f} % of the sphere{level}, {answer['pixel_type']}")  # fmt: skip
     return EXIT_NEEDS_A_PERSON if asks else EXIT_WELL
 

@@ -8,6 +8,7 @@ import time
 from typing import Any
 
 from ingest.records.names import shown
+from ingest.steps.audit.words import number_word
 
 
 class Screen:
@@ -63,6 +64,6 @@ class Screen:
         if words != said or now - at > 10:
             self._said[card] = (now, words)
             print(
-                f"{shown(words)}: {fields['files_done']} of {fields['files_total']} files,"
+                f"{shown(words)}: {fields['files_done']} of {number_word(fields['files_total'], 'file')},"
                 f" {fields['bytes_done']:,} of {fields['bytes_total']:,} bytes", file=sys.stderr,
             )

@@ -48,7 +48,8 @@ def _run(args: argparse.Namespace) -> int:
         if args.take_back:
             count = remerging.take_back(services, selection)
             carry_out(services)
-            print(f"{count} probes are not merged again; the versions that stand go on to count.")
+            probes = "1 probe is" if count == 1 else f"{count:,} probes are"
+            print(f"{probes} not merged again; the versions that stand go on to count.")
             return EXIT_WELL
         asking = remerging.Asking(
             token=secrets.token_hex(8), selection=selection, settings=services.settings.merging.pixels,

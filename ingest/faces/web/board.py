@@ -1,18 +1,18 @@
 """What the page shows: one frozen board, made anew only where something changed.
 
-The ledger is asked first whether anything changed at all; then only cards that are here (or that an
-event named) are judged again each time, the others in turn.  A card of many files costs more to judge,
-so it is judged the less often the longer it takes: the page must not take the copier's time.
+The ledger is asked first whether anything changed at all; then only cards that are being read (or that an
+event named) are judged again each time, the others now and then, and those that are not here in turn.  A card of
+many files costs more to judge, so it is judged the less often the longer it takes: the page must not take the
+copier's time.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from ingest.faces import answers
+from ingest.faces import answers, outlook
 from ingest.machinery.ledger.glances import Glances, ProbeGlance
 from ingest.records.cards import CardRecord, DestinationRecord
 from ingest.services import Services
@@ -32,14 +32,14 @@ SHOWN_FINDINGS = 12
 _DISKS_S = 5.0
 _SHARE = 25.0  # a judgement that took t seconds is not made again within 25 t: at most 4 % of a core
 _PASS_S = 0.3  # most that one pass spends on cards that are not here
-_EVIDENCE = 6  # the first columns of the ledger's stamp: what a tally counts
-_TURN = 4  # cards that are not here, judged again in turn, a pass
+_CALM_S = 2.0  # a card that is not being read is judged again after this long
+_TURN = 8  # cards that are not here, judged again in turn, each such while
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CardShown:
     """One card: its slot's state, and how far it is.  ``state`` picks shape and hue: reading, waiting, met
-    (not being read any more, policy met) or short.  ``rate`` in bytes a second, ``left_s`` in seconds, None
+    (not being read any more, policy met) or short.  ``rate`` in bytes verified a second, ``left_s`` in seconds, None
     where nobody can say."""
 
     id: str
@@ -82,36 +82,19 @@ class Board:
     def slots(self) -> tuple[CardShown, ...]:
         return tuple(c for c in self.cards if c.here)
 
+    @property
+    def nameless(self) -> tuple[CardShown, ...]:
+        """Cards that are here and whose roll name somebody must say."""
+        return tuple(c for c in self.slots if c.nameless)
+
 
 @dataclass(slots=True)
 class _Judged:
     verdict: CardVerdict
     card: CardRecord
     counted: CardTally
-    stamp: Any
     at_s: float
     took_s: float
-
-
-@dataclass(slots=True)
-class _Pace:
-    """Bytes against time of a card, over the last twenty seconds."""
-
-    points: deque[tuple[float, int]] = field(default_factory=lambda: deque(maxlen=60))
-
-    def note(self, now_s: float, done: int) -> None:
-        if self.points and done < self.points[-1][1]:
-            self.points.clear()
-        self.points.append((now_s, done))
-        while len(self.points) > 2 and now_s - self.points[0][0] > 20:
-            self.points.popleft()
-
-    @property
-    def rate(self) -> float | None:
-        if len(self.points) < 2:
-            return None
-        (t0, b0), (t1, b1) = self.points[0], self.points[-1]
-        return (b1 - b0) / (t1 - t0) if t1 - t0 > 0.5 and b1 > b0 else None
 
 
 class Looker:
@@ -122,7 +105,6 @@ class Looker:
         self._glances = Glances(services.store)
         self._judged: dict[str, _Judged] = {}
         self._events: dict[str, Mapping[str, Any]] = {}
-        self._paces: dict[str, _Pace] = {}
         self._named: set[str] = set()
         self._changes: Any = None
         self._disks: tuple[DestinationRecord, ...] = ()
@@ -130,7 +112,9 @@ class Looker:
         self._probes: tuple[Any, tuple[ProbeGlance, ...], int] = (None, (), 0)
         self._findings: tuple[Any, tuple[Any, ...], int] = (None, (), 0)
         self._helpless: frozenset[str] = frozenset()
-        self._turn = 0
+        self._turn, self._turned_at = 0, -1e9
+        self._read: set[str] = set()  # last time: what has just stopped being read is judged once more
+        self._unsettled = False  # something changed since every card that is here was judged
         self.behind = False
 
     def event(self, name: str, fields: Mapping[str, Any]) -> None:
@@ -154,32 +138,36 @@ class Looker:
         changes = self._glances.changes()
         named, self._named = self._named, set()
         reading = set((services.work.recall("reading") or "").split())
-        if changes != self._changes or named or fresh or self.behind:
+        calm = now - self._turned_at >= _CALM_S
+        if changes != self._changes or named or fresh or self.behind or (calm and self._unsettled):
             self._helpless = answers.helpless(services)
-            self._judge(now, reading | named)
-            self._changes = changes
+            self._judge(now, reading | self._read | named, calm)
+            self._changes, self._read = changes, reading
+        paces = outlook.paces(services) if reading else {}
         return Board(
             show=services.show,
-            cards=tuple(self._card(j, reading, now) for j in self._judged.values()),
+            cards=tuple(self._card(j, reading, paces) for j in self._judged.values()),
             destinations=tuple(d for d in self._disks if not d.lost_utc),
             findings=self._standing()[1], asking=self._findings[2],
             probes=self._newest()[1], probe_count=self._probes[2],
             clock=services.work.recall("clock synchronised") or "",
         )
 
-    def _judge(self, now: float, hot: set[str]) -> None:
+    def _judge(self, now: float, hot: set[str], calm: bool) -> None:
         cards = self._services.cards.cards()
         away = [c.id for c in cards if c.mount is None and c.id not in hot]
-        turn = {away[(self._turn + n) % len(away)] for n in range(min(_TURN, len(away)))}
-        self._turn += _TURN
+        turn: set[str] = set()
+        if calm:
+            turn = {away[(self._turn + n) % len(away)] for n in range(min(_TURN, len(away)))}
+            self._turn, self._turned_at = self._turn + _TURN, now
         policy = answers.policy(self._services.settings)
         judged: dict[str, _Judged] = {}
         names = disk_names(self._disks)
         steady = self._services.clock.steady_s
-        began, self.behind = steady(), False
+        began, self.behind, self._unsettled = steady(), False, not calm
         for card in sorted(cards, key=lambda c: c.mount is None and c.id not in hot):
             known = self._judged.get(card.id)
-            if known is not None and known.card == card and not self._is_due(known, card, now, hot, turn):
+            if known is not None and known.card == card and not self._is_due(known, card, now, hot, turn, calm):
                 judged[card.id] = known
                 continue
             absent = card.mount is None and card.id not in hot
@@ -189,25 +177,26 @@ class Looker:
                     judged[card.id] = known
                 continue
             started = steady()
-            stamp = self._services.cards.stamp(card.id)[:_EVIDENCE]
-            if known is not None and known.stamp == stamp:
-                counted = known.counted
-            else:
-                counted = tally(self._services.cards.files(card.id), self._services.cards.copies(card.id), policy)
+            counted = tally(self._services.cards.evidence(card.id), policy)
             judged[card.id] = _Judged(
-                verdict=judge_card(card, counted, self._disks, policy, names), card=card, counted=counted, stamp=stamp,
+                verdict=judge_card(card, counted, self._disks, policy, names), card=card, counted=counted,
                 at_s=now, took_s=steady() - started,
             )
         self._judged = {c.id: judged[c.id] for c in cards if c.id in judged}
 
-    def _is_due(self, known: _Judged, card: CardRecord, now: float, hot: set[str], turn: set[str]) -> bool:
+    def _is_due(
+        self, known: _Judged, card: CardRecord, now: float, hot: set[str], turn: set[str], calm: bool
+    ) -> bool:
         if card.id in hot and self._events.get(card.id, {}).get("state") != "being read":
             return True  # its state changed: at once
-        if card.mount is None and card.id not in turn and card.id not in hot:
+        if card.id not in hot and not (calm and (card.mount is not None or card.id in turn)):
             return False
-        return now - known.at_s >= _SHARE * known.took_s
+        if now - known.at_s >= _SHARE * known.took_s:
+            return True
+        self._unsettled = True
+        return False
 
-    def _card(self, judged: _Judged, reading: set[str], now: float) -> CardShown:
+    def _card(self, judged: _Judged, reading: set[str], paces: Mapping[str, float]) -> CardShown:
         v = judged.verdict
         event = self._events.get(v.card_id, {})
         said = str(event.get("state", ""))
@@ -224,11 +213,7 @@ class Looker:
             (event["files_total"], event["bytes_total"], event["files_done"], event["bytes_done"])
             if event else (v.files, v.size_bytes, *_least(v))
         )
-        pace = self._paces.setdefault(v.card_id, _Pace()) if state == "reading" else self._paces.pop(v.card_id, None)
-        rate = None
-        if pace is not None and state == "reading":
-            pace.note(now, int(done_bytes))
-            rate = pace.rate
+        rate = paces.get(v.card_id) if state == "reading" else None
         return CardShown(
             id=v.card_id, name=_name(judged.card), nameless=not judged.card.roll and _is_no_name(judged.card.label),
             place=(judged.card.mount or "").rstrip("/").rsplit("/", 1)[-1], day=v.day, state=state,
@@ -264,9 +249,9 @@ def ordered(findings: Sequence[Any]) -> list[Any]:
 
 
 def _least(v: CardVerdict) -> tuple[int, int]:
-    """Files and bytes at the least advanced required destination, bytes only where that is certain."""
-    files = min((d.files_verified for d in v.destinations if d.required and not d.lost), default=0)
-    return files, v.size_bytes if files == v.files else 0
+    """Files and bytes at the least advanced required destination."""
+    return min(((d.files_verified, d.bytes_verified) for d in v.destinations if d.required and not d.lost),
+               default=(0, 0))
 
 
 def _name(card: CardRecord) -> str:

@@ -28,7 +28,8 @@ _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>The cart's clock</title>
 <meta name="viewport" content="width=device-width,initial-scale=1"><link rel="stylesheet" href="clock.css">
 <script src="clock.js" defer></script></head>
-<body><main><figure><svg id="code" role="img" aria-label="code of the time" viewBox="-4 -4 33 33"><rect x="-4" y="-4"
+<body><main><h1>The cart's clock</h1>
+<figure><svg id="code" role="img" aria-label="code of the time" viewBox="-4 -4 33 33"><rect x="-4" y="-4"
 width="100%" height="100%" fill="#fff"/><path id="squares" fill="#000" shape-rendering="crispEdges" d=""/></svg>
 <figcaption id="stopped">The page has lost the cart: no time to photograph.</figcaption></figure>
 <p id="local" class="digits">--:--:--</p><p id="day" class="line"></p><p id="kept" class="line"></p>
@@ -39,7 +40,8 @@ the morning and once at the wrap.</p>
 _STYLE = """
 :root{color-scheme:light dark;--ground:#f4f1ea;--ink:#20262a;--soft:#5d676c;--alarm:#9c2a10}
 @media(prefers-color-scheme:dark){:root{--ground:#0f1416;--ink:#e8e5dd;--soft:#9aa5a8;--alarm:#ff9a7a}}
-*{box-sizing:border-box}html,body{height:100%;margin:0}
+*{box-sizing:border-box}html,h1{position:absolute;width:1px;height:1px;margin:0;overflow:hidden;clip-path:inset(50%)}
+body{height:100%;margin:0}
 body{background:var(--ground);color:var(--ink);font:18px/1.4 Georgia,"Noto Serif",serif;text-align:center}
 main{min-height:100%;display:flex;flex-direction:column;align-items:center;justify-content:center;gap:.3rem;
 padding:2vmin}

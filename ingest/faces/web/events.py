@@ -15,8 +15,9 @@ from typing import Any
 from ingest.faces.web.board import Board, Looker
 
 BEAT_S = 4.0
-_LOOK_S = 0.7
-_APART_S = 0.25
+_APART_S = 0.4  # least time between two looks
+_LOOK_S = 0.4  # and most to wait after it where nobody says that something happened: other processes commit unheard
+_UNWATCHED_S = 4.0  # with no page open
 
 
 class Hub:
@@ -56,8 +57,13 @@ class Hub:
         return self._closed.is_set()
 
     def wake(self) -> None:
-        """Something happened; may be called from any thread, as often as one likes."""
+        """Somebody wants to see now; may be called from any thread, as often as one likes."""
         self._wake.set()
+
+    def happened(self) -> None:
+        """Something happened, which is nobody's business while no page is open."""
+        if self._listeners:
+            self._wake.set()
 
     def refresh(self) -> None:
         """Look once and take over what changed."""
@@ -85,7 +91,7 @@ class Hub:
         while not self._closed.is_set():
             self.refresh()
             self._closed.wait(_APART_S)
-            self._wake.wait(_LOOK_S)
+            self._wake.wait(_LOOK_S if self._listeners else _UNWATCHED_S)
             self._wake.clear()
 
     def _tell(self) -> None:
@@ -103,6 +109,7 @@ class Hub:
         entry = (loop, flag)
         with self._guard:
             self._listeners.add(entry)
+        self.wake()
         sent: dict[str, int] = {}
         try:
             yield "retry: 1500\n\n"

@@ -17,6 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from ingest.faces.web.board import Board
 from ingest.records.names import shown
+from ingest.steps.audit.words import number_word
 
 PUBLIC_PARTS = ("slots",)
 PARTS = ("slots", "cards", "disks", "findings", "probes")
@@ -70,7 +71,9 @@ def environment() -> Environment:
         loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True, finalize=_shown,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    made.filters.update(size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of)
+    made.filters.update(
+        size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of, number=number_word
+    )
     made.globals.update(caution=CAUTION)
     return made
 
@@ -83,7 +86,8 @@ def parts(board: Board, before: dict[str, tuple[Any, str]] | None = None) -> Map
     known = {} if before is None else before
     facts: dict[str, Any] = {
         "slots": board.slots, "cards": board.cards, "disks": (board.destinations, board.clock),
-        "findings": (board.findings, board.asking), "probes": (board.probes, board.probe_count),
+        "findings": (board.findings, board.asking, tuple((c.id, c.place) for c in board.nameless)),
+        "probes": (board.probes, board.probe_count),
     }
     for name in PARTS:
         if name not in known or known[name][0] != facts[name]:

@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from ingest.errors import DestinationUnavailable, NightloaderError
+from ingest.errors import DestinationUnavailable, NightloaderError, sentences
 from ingest.faces import answers, deciding, duties, entering
 from ingest.faces.web import clock_page, pages, slate_page
 from ingest.faces.web.board import ordered
@@ -287,7 +287,7 @@ class Routes:
         try:
             deciding.assign_by_id(self._services, id, **said)
         except NightloaderError as error:
-            return f"{error.what} {'Say the day below.' if '--day' in error.next else error.next}"
+            return sentences(error.what, "Say the day below." if "--day" in error.next else error.next)
         return ""
 
     def _review(self, request: Request, form: Mapping[str, str]) -> Response:
@@ -323,7 +323,7 @@ class Routes:
         try:
             duties.confirm(self._services, clip["id"], form.get("role", ""))
         except NightloaderError as error:
-            return self._clip_page(request, clip, 400, f"{error.item}: {error.what} {error.next}")
+            return self._clip_page(request, clip, 400, str(error))
         return self._kept(f"/clip/{clip['id']}", "confirmed")
 
     def _waive(self, request: Request, form: Mapping[str, str]) -> Response:
@@ -331,7 +331,7 @@ class Routes:
         try:
             duties.waive(self._services, form.get("item", ""), **said)
         except NightloaderError as error:
-            return self._setups_page(request, 400, {"waive": f"{error.what} {error.next}"})
+            return self._setups_page(request, 400, {"waive": sentences(error.what, error.next)})
         return self._kept("/setups", "waived")
 
     def _enter(self, request: Request, form: Mapping[str, str]) -> Response:

@@ -62,7 +62,7 @@ class PageServer:
     def event(self, name: str, fields: Mapping[str, Any]) -> None:
         """Progress of the work, from any thread."""
         self._looker.event(name, fields)
-        self.hub.wake()
+        self.hub.happened()
 
     def close(self) -> None:
         self._server.should_exit = True

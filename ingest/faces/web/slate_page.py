@@ -16,19 +16,22 @@ from ingest.steps.setups.slates import ROLES, Slate
 _PAGE = Markup("""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>Slate {setup}</title>
 <meta name="viewport" content="width=device-width,initial-scale=1"><link rel="stylesheet" href="slate.css"></head>
-<body>{sheet}{trouble}<form action="./" method="get"><label>Setup <input name="setup" value="{setup}" required
+<body><main><h1>Slate {setup}</h1>
+{sheet}{trouble}<form action="./" method="get"><label>Setup <input name="setup" value="{setup}" required
 size="8"></label><label>Shot <input name="shot" value="{shot}" size="12"></label><label>Role
 <select name="role">{roles}</select></label><label>Take <input name="take" value="{take}" size="4"></label>
-<button>Show it</button>{next_take}</form>{setups}</body></html>
+<button>Show it</button>{next_take}</form>{setups}</main></body></html>
 """)
 _STYLE = """
 :root{color-scheme:light dark;--ground:#f4f1ea;--ink:#20262a;--soft:#5d676c;--rule:#b9b2a2;--alarm:#9c2a10}
 @media(prefers-color-scheme:dark){:root{--ground:#0f1416;--ink:#e8e5dd;--soft:#9aa5a8;--rule:#3a464a;--alarm:#ff9a7a}}
 *{box-sizing:border-box}
-body{margin:0;background:var(--ground);color:var(--ink);font:17px/1.5 Georgia,"Noto Serif",serif}
+body{margin:0;background:var(--ground);color:var(--ink);font:17px/1.5 "Segoe UI","Noto Sans","DejaVu Sans",sans-serif}
+h1{position:absolute;width:1px;height:1px;margin:0;overflow:hidden;clip-path:inset(50%)}
 svg{display:block;margin:0 auto;width:100%;height:auto;max-height:86vh;background:#fff}
 form,ul{display:flex;flex-wrap:wrap;gap:.5rem 1rem;padding:.7rem 1rem;margin:0;align-items:end}
-label{font-size:.85rem;color:var(--soft)}input,select,button{font:inherit;display:block}
+label{font-size:.85rem;color:var(--soft)}input,select,button{font:inherit;display:block;min-height:2.75rem;
+padding:.4rem .7rem;color:inherit;background:transparent;border:2px solid var(--soft);border-radius:0}
 a{color:inherit}ul{list-style:none;border-top:1px solid var(--rule)}.trouble{color:var(--alarm);padding:1rem;margin:0}
 a:focus-visible,button:focus-visible{outline:3px solid currentColor;outline-offset:2px}
 """

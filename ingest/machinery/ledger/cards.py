@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from ingest.machinery.ledger.evidence import count
 from ingest.machinery.ledger.store import Store
 from ingest.records.cards import (
     CardFile,
@@ -26,6 +27,7 @@ from ingest.records.cards import (
     LeftOut,
     Proof,
 )
+from ingest.records.evidence import CardEvidence
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import check_text, shown
 
@@ -339,6 +341,10 @@ class CardLedger:
         """(files to keep, their bytes) without reading each of them."""
         row = self._store.query("SELECT count(*), coalesce(sum(size_bytes), 0) FROM files WHERE card_id=?", (card_id,))
         return int(row[0][0]), int(row[0][1])
+
+    def evidence(self, card_id: str) -> CardEvidence:
+        """What is held about the card's files and copies, counted without a record for each."""
+        return count(self._store, card_id)
 
     def kinds(self, card_id: str) -> tuple[str, ...]:
         """Which kinds of files it holds, sorted."""

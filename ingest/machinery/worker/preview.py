@@ -16,7 +16,7 @@ import numpy.typing as npt
 import simplejpeg
 
 KEY = 0.18
-_LUMINANCE = np.array([0.212639, 0.715169, 0.072192], np.float32)  # Rec.709, IEC 61966-2-1
+LUMINANCE = np.array([0.212639, 0.715169, 0.072192], np.float32)  # Rec.709, IEC 61966-2-1
 
 
 def operator(luminance: npt.NDArray[Any], white: float) -> npt.NDArray[Any]:
@@ -36,7 +36,7 @@ def tone_map(rgb: npt.NDArray[Any], inside: npt.NDArray[np.bool_] | None = None)
     around a fisheye's circle, or what no view showed, would make the rest too bright.
     """
     light = np.maximum(rgb.astype(np.float32), 0.0)
-    luminance = light @ _LUMINANCE
+    luminance = light @ LUMINANCE
     judged = luminance if inside is None or not inside.any() else luminance[inside]
     seen = judged[judged > 0]
     if not seen.size:
@@ -47,12 +47,6 @@ def tone_map(rgb: npt.NDArray[Any], inside: npt.NDArray[np.bool_] | None = None)
     shown = operator(scaled, white)
     gain = shown / np.maximum(luminance, 1e-20)
     return codes(light * gain[..., None])
-
-
-def luminance_of(rgb: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
-    """(H, W) relative luminance of (H, W, 3) linear Rec.709; what is no number counts as black."""
-    light = np.nan_to_num(np.maximum(rgb.astype(np.float32), 0.0), posinf=0.0)
-    return np.asarray(light @ _LUMINANCE, np.float32)
 
 
 def log_average(seen: npt.NDArray[Any]) -> float:
@@ -101,5 +95,5 @@ def make(
         small = rgb.astype(np.float32)
     if to_rec709 is not None:
         small = small @ to_rec709.T.astype(np.float32)
-    inside = None if circles is None else circles(small @ _LUMINANCE)
+    inside = None if circles is None else circles(small @ LUMINANCE)
     return bytes(simplejpeg.encode_jpeg(np.ascontiguousarray(tone_map(small, inside)), quality, "RGB", "420"))

@@ -34,7 +34,7 @@ def _line(
     question: int, kind: str, item: str, state: str, what: str, next_: str, until_utc: str | None = None
 ) -> Line:
     return Line(
-        question=question, kind=kind, item=shown(item), state=Severity(state).value, what=shown(what),
+        question=question, kind=kind, item=shown(item), state=Severity(state).value, what=_sentence(shown(what)),
         next=shown(next_), until_utc=until_utc,
     )
 

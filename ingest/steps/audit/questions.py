@@ -65,8 +65,7 @@ class _Answer:
 def judge(evidence: AuditEvidence) -> AuditReport:
     """The whole report.  Deterministic: the same evidence in any order gives the same report."""
     answers = [answer(evidence) for answer in _ANSWERS]
-    told = {(f.kind, f.item, f.what) for p in evidence.probes or () for f in p.findings if f.severity != "note"}
-    # A probe's line says what its findings say.
+    told = _told(evidence)
     from_steps = _by_question(f for f in evidence.findings if (f.kind, f.item, f.what) not in told)
     questions = []
     for number, (asks, given) in enumerate(zip(ASKS, answers, strict=True), 1):
@@ -96,6 +95,11 @@ def judge(evidence: AuditEvidence) -> AuditReport:
         ],
         caution=list(CAUTION),
     )
+
+
+def _told(e: AuditEvidence) -> set[tuple[str, str, str]]:
+    """Findings that a probe's own line says."""
+    return {(f.kind, f.item, f.what) for p in e.probes or () for f in p.findings if f.severity != "note"}
 
 
 def question_of(finding: Finding) -> int:
@@ -155,7 +159,7 @@ def _checks(evidence: AuditEvidence) -> dict[str, int]:
         "expected cards": len(evidence.expected_cards or ()),
         "probes": len(evidence.probes or ()),
         "items due at setups": sum(len(s.items) for s in evidence.setups or ()),
-        "items looked for a home": len(evidence.unfiled or ()) + len(evidence.probes or ()),
+        "items looked for a home": len(_looked_for(evidence)),
         "clocks": len(evidence.clocks or ()),
         "log entries compared": evidence.agreement_checks,
         "packages": len(evidence.packages or ()),
@@ -227,10 +231,15 @@ def _probes(e: AuditEvidence) -> _Answer:
 def _unfiled(e: AuditEvidence) -> _Answer:
     if e.unfiled is None:
         return _Answer(answer="Not checked: filing has not run.", checks=None)
-    checks = len(e.unfiled) + len(e.probes or ())
+    checks = len(_looked_for(e))
     words = f"{number_word(len(e.unfiled), 'item')} unfiled" if e.unfiled else "Nothing is unfiled"
     looked = f"{number_word(checks, 'item')} looked at"
     return _Answer(answer=f"{words}; {looked}.", checks=checks or None, lines=lines.unfiled(e))
+
+
+def _looked_for(e: AuditEvidence) -> set[str]:
+    """What must have a home: an unfiled probe is one item, though it is in both lists."""
+    return {u.item for u in e.unfiled or ()} | {p.id for p in e.probes or ()}
 
 
 def _clocks(e: AuditEvidence) -> _Answer:
@@ -255,8 +264,13 @@ def _agreement(e: AuditEvidence) -> _Answer:
 
 
 def _odd(e: AuditEvidence) -> _Answer:
-    odd = [f for f in e.findings if question_of(f) == 9]
-    words = f"{number_word(len(odd), 'remark')} below" if odd else "Nothing"
+    told = _told(e)
+    untold = (f for f in e.findings if question_of(f) == 9 and (f.kind, f.item, f.what) not in told)
+    odd = _distinct(lines.line(9, f) for f in untold)
+    asking, notes = (sum((x.state == "note") is note for x in odd) for note in (False, True))
+    parts = [f"{number_word(asking, 'remark')} above"] if asking else []
+    parts += [f"{number_word(notes, 'remark')} below"] if notes else []
+    words = join_words(parts) or "Nothing"
     looked = f"{number_word(len(e.findings), 'finding')} of all steps looked at"
     return _Answer(answer=f"{words}; {looked}.", checks=len(e.findings))
 

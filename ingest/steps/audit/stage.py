@@ -24,12 +24,14 @@ from ingest.records.audit_paper import AuditReport, CoverageLine, Mark, ProbeLin
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, EntryKind
 from ingest.records.findings import Finding
 from ingest.records.papers import PaperFinding
+from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, compare
 from ingest.steps.audit.evidence import AuditEvidence, BodyClock, ExpectedCard, Package, Reread, Unfiled
 from ingest.steps.audit.forecast import disks_full
 from ingest.steps.audit.questions import judge
 from ingest.steps.audit.rotation import Held, share, tonight
+from ingest.steps.audit.scope import Scope
 from ingest.steps.audit.stage_last_claims import end_withdrawn
 from ingest.steps.audit.stage_rereading import Rereading, reread
 from ingest.steps.audit.verdict import CardVerdict, Policy, disk_names, judge_card, tally
@@ -84,10 +86,7 @@ def run(
         end_withdrawn(services, rereads, differences)
     names = disk_names(present)
     verdicts = [
-        judge_card(
-            c, tally(services.cards.files(c.id), services.cards.copies(c.id), policy), present, policy, names
-        )
-        for c in cards
+        judge_card(c, tally(services.cards.evidence(c.id), policy), present, policy, names) for c in cards
     ]
     evidence = _evidence(services, day, verdicts, present, [r.done() for r in rereads], differences, packages)
     return Audited(
@@ -193,22 +192,32 @@ def _asked(finding: Finding) -> Finding:
     return finding if number is None else replace(finding, more={**finding.more, "question": number})
 
 
-def _setups(services: Services) -> list[SetupLine]:
-    """The setups as the last pass at the desk judged them, with the items that the settings ask for."""
+def _setups(services: Services, scope: Scope) -> list[SetupLine]:
+    """The setups as the last pass at the desk judged them, with the items that the settings ask for and what was taken
+    in them."""
+    probes = {v.id: Mark(utc=utc_of_seconds(v.taken_s[0]), what="probe", item=v.id)
+              for v in services.work.views() if v.taken_s}
+    taken: dict[tuple[str, str], list[Mark]] = {}
+    for name in ("clips filed", "references filed"):
+        for one in json.loads(services.work.recall(name) or "[]"):
+            if one["role"] and one["start_utc"]:
+                taken.setdefault((one["day"] or "", one["setup"] or ""), []).append(
+                    Mark(utc=one["start_utc"], what=one["role"].replace("_", " "), item=one["id"]))
     out = []
     for entry in json.loads(services.work.recall("coverage") or "[]"):
+        asked = [i for i in entry["items"] if i["asked"]]
+        if not scope.setup(entry["day"], [(i["status"], i["due_until_utc"] or "") for i in asked]):
+            continue
+        evidence = dict.fromkeys(e for i in entry["items"] for e in i["evidence"])
+        marks = [probes[e] for e in evidence if e in probes] + taken.get((entry["day"], entry["setup"]), [])
         out.append(SetupLine(
             day=entry["day"], unit=entry["unit"], shot=entry["shot"], setup=entry["setup"], camera=entry["camera"],
             lens=entry["lens"], start_utc=entry["start_utc"], end_utc=entry["end_utc"],
             items=[
                 CoverageLine(item=i["item"], status=i["status"], due_until_utc=i["due_until_utc"], why=i["why"])
-                for i in entry["items"] if i["asked"]
+                for i in asked
             ],
-            marks=[
-                Mark(utc=utc_of_seconds(v.taken_s[0]), what="probe", item=v.id)
-                for v in services.work.views()
-                if v.taken_s and any(v.id in i["evidence"] for i in entry["items"])
-            ],
+            marks=sorted(marks, key=lambda m: (m.utc, m.item)),
         ))
     return out
 
@@ -242,6 +251,26 @@ def _expected(services: Services, verdicts: Sequence[CardVerdict], day: str) -> 
     ]
 
 
+def _days(services: Services, views: Sequence[View]) -> dict[str, str]:
+    """The shoot day of each item that has one: of a probe the day it is filed under, else that of its cards."""
+    cards = {c.id: c.day for c in services.cards.cards()}
+    filed = services.work.filings()
+    days = dict(cards)
+    for view in views:
+        own = [cards[f.card_id] for frame in view.frames for f in frame.files if f.card_id in cards]
+        days[view.id] = filed.get(view.id, {}).get("day") or min(own, default="")
+    for name in ("clips filed", "references filed"):
+        for one in json.loads(services.work.recall(name) or "[]"):
+            days[one["id"]] = one["day"] or ""
+    return days
+
+
+def _day_of(finding: Finding, days: Mapping[str, str]) -> str:
+    """The shoot day that a finding is about, "" where it is about none."""
+    day = finding.more.get("day") or days.get(str(finding.more.get("card", "")))
+    return str(day or days.get(finding.item.split(":", 1)[0], ""))
+
+
 def _evidence(
     services: Services, day: str, verdicts: Sequence[CardVerdict], present: Sequence[DestinationRecord],
     rereads: Sequence[Reread], differences: Sequence[Difference], packages: Sequence[Package] | None,
@@ -250,6 +279,8 @@ def _evidence(
     filings = services.work.filings()
     views = services.work.views()
     made = {p.id: p for p in services.work.probes()}
+    scope = Scope(day=day, newest=all(v.day <= day for v in verdicts))
+    days = _days(services, views)
     by_item: dict[str, list[Finding]] = {}
     for finding in findings:
         by_item.setdefault(finding.item.split(":", 1)[0], []).append(finding)
@@ -266,10 +297,15 @@ def _evidence(
             stops=record.get("stops_covered"), clipped_share=record.get("clipped", {}).get("share"),
             taken_utc=utc_of_seconds(taken[0]) if taken else None, folder=filed.get("folder"), body=view.body,
             lens=view.lens, kind=view.kind,
-            findings=[PaperFinding(**f.to_json()) for f in by_item.get(view.id, [])],
+            # That it is unfiled is told under its own question.
+            findings=[PaperFinding(**f.to_json()) for f in by_item.get(view.id, []) if f.kind != "unfiled"],
         ))
+    probes = [p for p in probes if scope.probe(p, days.get(p.id, ""))]
+    findings = [f for f in findings if scope.item(_day_of(f, days))]
+    kinds = {"p": "probe", "c": "clip", "f": "still"}
     unfiled = [
-        Unfiled(item=f.item, what="probe", why=f.what, next=f.next) for f in findings if f.kind == "unfiled"
+        Unfiled(item=f.item, what=kinds.get(f.item[:1], "item"), why=f.what, next=f.next)
+        for f in findings if f.kind == "unfiled"
     ]
     names = disk_names(present)
 
@@ -283,10 +319,10 @@ def _evidence(
 
     return AuditEvidence(
         show=services.show, time_zone=services.settings.show.timezone, day=day, written_utc=services.clock.utc(),
-        software_version=__version__, cards=verdicts, destinations=present,
+        software_version=__version__, cards=[v for v in verdicts if scope.card(v)], destinations=present,
         disks=disks_full(verdicts, {d.id: d.free_bytes for d in present if d.present and not d.lost_utc}),
         names=names, rereads=rereads, differences=differences, probes=probes,
-        unfiled=unfiled, clocks=_clocks(services), setups=_setups(services),
+        unfiled=unfiled, clocks=_clocks(services), setups=_setups(services, scope),
         released={
             card: services.settings.security.alias(said["by"])
             for card, said in services.work.decisions("sign").items()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from ingest.errors import sentences
 from ingest.records.audit_paper import AuditReport, CardLine, Line
 from ingest.records.names import shown
 from ingest.steps.audit.words import about, clock_word, folded, number_word
@@ -28,7 +29,7 @@ def render_text(report: AuditReport, *, width: int = 80) -> str:
         out += _wrap(f"    {MARKS[q.state]}: {q.answer}", width, "      ")
         for line in q.lines:
             if line.state == "note":
-                out += _wrap(f"    · {line.what} {line.next}", width, "      ")
+                out += _wrap(f"    · {sentences(line.what, line.next)}", width, "      ")
     out += ["", *_cards(report.cards, width)]
     checks = ", ".join(f"{n:,} {what}" for what, n in report.checks.items()) or "none"
     out += _wrap(f"Checks made: {checks}.", width, "  ")

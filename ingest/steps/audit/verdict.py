@@ -1,13 +1,13 @@
 """What a card may be said to have: the only place where evidence becomes a verdict.
 
-Two steps, so that a night of two hundred cards of a hundred thousand files costs nothing: a *tally* counts
-the evidence of one card (from records, or by the ledger in one query a card), and :func:`judge_card` turns
-a tally into the verdict.
+Three steps, so that two hundred cards and a hundred thousand files cost half a second: the ledger counts what agrees
+with what (``records/evidence.py``) and decides nothing, :func:`tally` says what of it counts under the policy, and
+:func:`judge_card` turns a tally into the verdict.
 
-A copy **counts** when its fact agrees with the file's first reading in length and digest, the digest that
-came back from the device agrees, and the last re-reading, if there was one, returned the same
-(``reread_utc`` without a ``reread_digest`` is a re-reading that failed: missing or unreadable).  Evidence can
-only help: without a fact, a digest or a destination no verdict gets better.
+A copy **counts** when its fact agrees with the file's first reading, the digest that came back from the device
+agrees, and the last re-reading, if there was one, returned the same (one that failed, missing or unreadable, did
+not).  The ledger holds one fact for a file and a destination.  Evidence can only help: without a fact, a digest or a
+destination no verdict gets better.
 
 The card is no copy.  A destination declared lost counts no more, but stays owed until another takes over
 its duty.  An absent one keeps its evidence.
@@ -19,7 +19,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, FileKind, FileRecord, Proof
+from ingest.records.cards import CardRecord, DestinationRecord, FileKind, Proof
+from ingest.records.evidence import Again, CardEvidence, CopiesAlike
 from ingest.records.names import token
 
 _WEAKEST_FIRST = (Proof.NOT_PROVABLE, Proof.CACHE_DROPPED, Proof.DEVICE)
@@ -37,11 +38,12 @@ class Policy:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CopyTally:
-    """Copies of one card at one destination.  ``counting`` by proof; ``failing`` are facts that do not
-    count; the times are of the counting ones ("" if none; ``oldest_reread_utc`` also if one was never
-    re-read)."""
+    """Copies of one card at one destination.  ``counting`` by proof, ``size_bytes`` all of them; ``failing`` are
+    facts that do not count; the times are of the counting ones ("" if none; ``oldest_reread_utc`` also if one was
+    never re-read)."""
 
     counting: Mapping[Proof, int] = field(default_factory=dict)
+    size_bytes: int = 0
     failing: int = 0
     folders_unsynced: int = 0
     last_read_back_utc: str = ""
@@ -75,6 +77,7 @@ class DestinationVerdict:
     on_one_disk: bool
     verified: bool
     files_verified: int
+    bytes_verified: int
     failing: int
     proof: Proof | None
     read_back_utc: str
@@ -137,69 +140,43 @@ class SlotState:
     figure: str
 
 
-def counts(file: FileRecord, copy: CopyFact, policy: Policy) -> bool:
-    """Whether this copy is evidence for this file."""
-    own = _bare(file.digests.get("xxh3_128", ""))
+def counts(alike: CopiesAlike, policy: Policy) -> bool:
+    """Whether copies like these are evidence for their files."""
     return (
-        bool(own)
-        and copy.card_id == file.card_id
-        and copy.path == file.path
-        and copy.size_bytes == file.size_bytes
-        and _bare(copy.source_digest) == own
-        and _bare(copy.back_digest) == own
-        and bool(copy.read_back_utc)
-        and (not copy.reread_utc or _bare(copy.reread_digest) == own)
-        and not (policy.proof_demanded and copy.proof is Proof.NOT_PROVABLE)
+        alike.source_equal
+        and alike.back_equal
+        and alike.read_back
+        and alike.reread is not Again.DIFFERS
+        and not (policy.proof_demanded and alike.proof is Proof.NOT_PROVABLE)
     )
 
 
-def tally(files: Iterable[FileRecord], copies: Iterable[CopyFact], policy: Policy) -> CardTally:
-    """The evidence of one card, counted.  Order does not matter; of two facts for one file and
-    destination the worse counts."""
-    known = {f.path: f for f in files}
-    good: dict[str, dict[str, CopyFact]] = {}
-    bad: dict[str, set[str]] = {}
-    for copy in copies:
-        file = known.get(copy.path)
-        if file is None:
-            continue
-        if counts(file, copy, policy):
-            here = good.setdefault(copy.destination_id, {})
-            before = here.get(copy.path)
-            if before is None or _WEAKEST_FIRST.index(copy.proof) < _WEAKEST_FIRST.index(before.proof):
-                here[copy.path] = copy
-        else:
-            bad.setdefault(copy.destination_id, set()).add(copy.path)
-    seconds = [_second(f, policy) for f in known.values()]
+def tally(evidence: CardEvidence, policy: Policy) -> CardTally:
+    """What the ledger counted of one card, as this policy sees it.  Order does not matter."""
+    at = {c.destination_id: [x for x in evidence.copies if x.destination_id == c.destination_id]
+          for c in evidence.copies}
     return CardTally(
-        files=len(known),
-        size_bytes=sum(f.size_bytes for f in known.values()),
-        unread=sum(not f.digests.get("xxh3_128") for f in known.values()),
-        troubled=sum(bool(f.trouble) for f in known.values()),
-        second_owed=seconds.count("owed"),
-        second_equal=seconds.count("equal"),
-        second_differs=seconds.count("differs"),
-        copies={d: _copy_tally(good.get(d, {}), bad.get(d, set())) for d in good.keys() | bad.keys()},
+        files=sum(f.files for f in evidence.files),
+        size_bytes=sum(f.size_bytes for f in evidence.files),
+        unread=sum(f.files for f in evidence.files if not f.read),
+        troubled=sum(f.files for f in evidence.files if f.troubled),
+        second_owed=sum(f.files for f in evidence.files if f.second is Again.NONE and f.kind in policy.read_twice),
+        second_equal=sum(f.files for f in evidence.files if f.second is Again.EQUAL),
+        second_differs=sum(f.files for f in evidence.files if f.second is Again.DIFFERS),
+        copies={destination: _copy_tally(copies, policy) for destination, copies in at.items()},
     )
 
 
-def _second(file: FileRecord, policy: Policy) -> str:
-    if file.second_digest:
-        own = _bare(file.digests.get("xxh3_128", ""))
-        return "equal" if own and _bare(file.second_digest) == own else "differs"
-    return "owed" if file.kind in policy.read_twice else ""
-
-
-def _copy_tally(good: Mapping[str, CopyFact], bad: set[str]) -> CopyTally:
-    standing = [c for path, c in good.items() if path not in bad]
-    by_proof = {p: sum(c.proof is p for c in standing) for p in Proof}
-    rereads = [c.reread_utc for c in standing]
+def _copy_tally(copies: Sequence[CopiesAlike], policy: Policy) -> CopyTally:
+    good = [c for c in copies if counts(c, policy)]
+    by_proof = {p: sum(c.files for c in good if c.proof is p) for p in Proof}
     return CopyTally(
         counting={p: n for p, n in by_proof.items() if n},
-        failing=len(bad),
-        folders_unsynced=sum(not c.folder_synced for c in standing),
-        last_read_back_utc=max((c.read_back_utc for c in standing), default=""),
-        oldest_reread_utc=min(rereads, default=""),
+        size_bytes=sum(c.size_bytes for c in good),
+        failing=sum(c.files for c in copies) - sum(c.files for c in good),
+        folders_unsynced=sum(c.files for c in good if not c.folder_synced),
+        last_read_back_utc=max((c.last_read_back_utc for c in good), default=""),
+        oldest_reread_utc=min((c.oldest_reread_utc for c in good), default=""),
     )
 
 
@@ -241,7 +218,7 @@ def _judge_destination(destination: DestinationRecord, tallied: CardTally, name:
     return DestinationVerdict(
         id=destination.id, name=name, path=destination.path, required=destination.required, present=destination.present,
         lost=lost, on_one_disk=destination.one_disk, verified=whole and not lost,
-        files_verified=0 if lost else counting, failing=copies.failing,
+        files_verified=0 if lost else counting, bytes_verified=0 if lost else copies.size_bytes, failing=copies.failing,
         proof=next((p for p in _WEAKEST_FIRST if copies.counting.get(p)), None),
         read_back_utc=copies.last_read_back_utc, oldest_reread_utc=copies.oldest_reread_utc,
         folders_unsynced=copies.folders_unsynced,
@@ -256,22 +233,28 @@ def _reasons(
     if not card.listing_whole:
         yield "its listing failed somewhere or changed while it was read"
     if tallied.unread:
-        yield f"{_files(tallied.unread)} not read whole"
+        yield f"{_files(tallied.unread)} {_are(tallied.unread)} not read whole"
     if tallied.second_differs:
         yield f"the second reading of {_files(tallied.second_differs)} differs from the first"
     for d in required:
         if d.lost:
             yield f"destination {d.name} is declared lost and none has taken over its duty"
         elif d.failing:
-            yield f"{_files(d.failing)} at destination {d.name} no longer equal to what was read from the card"
+            wrong = f"{_files(d.failing)} at destination {d.name} {_are(d.failing)}"
+            yield f"{wrong} no longer equal to what was read from the card"
         elif not d.verified and tallied.files:
-            yield f"{_files(tallied.files - d.files_verified)} not verified at destination {d.name}"
+            short = tallied.files - d.files_verified
+            yield f"{_files(short)} {_are(short)} not verified at destination {d.name}"
     if once_reused < asked and all(d.verified for d in required):
         yield f"the policy asks {asked} copies and there are {len(required)} required destinations"
 
 
 def _files(count: int) -> str:
-    return "1 file is" if count == 1 else f"{count:,} files are"
+    return "1 file" if count == 1 else f"{count:,} files"
+
+
+def _are(count: int) -> str:
+    return "is" if count == 1 else "are"
 
 
 def _read_word(tallied: CardTally) -> str:
@@ -328,7 +311,3 @@ def slot_state(verdict: CardVerdict, *, reading: bool, waits: Sequence[str] = ()
         word, reasons = SlotWord.NOT_BEING_READ, list(verdict.reasons)
     figure = f"copies once reused {verdict.figure}"
     return SlotState(word=word, shape=_SHAPES[word], reason="; ".join(reasons), figure=figure)
-
-
-def _bare(digest: str) -> str:
-    return digest.rpartition(":")[2]

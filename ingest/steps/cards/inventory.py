@@ -80,7 +80,8 @@ def take(listing: Iterable[ListedEntry]) -> Inventory:
             left_out.append(LeftOut(path=entry.path, reason=_WHY[entry.kind]))
     for path, count in litter.items():
         words = "the operating system's own cache or index"
-        left_out.append(LeftOut(path=path, reason=f"{words}, {count} files in it" if count else words))
+        inside = f", {count} file{'s' * (count != 1)} in it" if count else ""
+        left_out.append(LeftOut(path=path, reason=words + inside))
     kept = {p for f in files for p in _parents(f.path)}
     bare = [f for f in folders if f not in kept]
     inner = {p for f in bare for p in _parents(f)}

@@ -55,9 +55,13 @@ def takes_and_clips(rows: Sequence[SetupRow], captured: Iterable[Captured]) -> l
     logged = set(setups_of(rows))
     for key, strays in clips.items():
         if key not in logged:
-            found.append(_differs("clips_without_row", key, f"{len(strays)} clips are filed as {key[2]}, which the log "
+            found.append(_differs("clips_without_row", key, f"{_clips(len(strays))} filed as {key[2]}, which the log "
                                   "does not have", "Add the setup's row to the log.", strays))
     return found
+
+
+def _clips(count: int) -> str:
+    return "1 clip is" if count == 1 else f"{count} clips are"
 
 
 def _takes(key: Key, rows: Sequence[SetupRow], takes: Sequence[str], clips: Sequence[Captured]) -> Iterable[Finding]:
@@ -74,7 +78,7 @@ def _takes(key: Key, rows: Sequence[SetupRow], takes: Sequence[str], clips: Sequ
     plain = [c for c in loose if not c.role]
     if extra or len(plain) > len(missing) * cameras:
         what = f"clips of take {', '.join(extra)}, not in the log" if extra else (
-            f"{len(clips)} clips, the log names {len(takes)} takes of {cameras} cameras")
+            f"clips: {len(clips)}; the log names takes: {len(takes)}, cameras: {cameras}")
         yield _differs("clip_without_take", key, f"{key[2]}: {what}",
                        "Add the takes to the log, or file the clips where they belong.", plain or clips)
 

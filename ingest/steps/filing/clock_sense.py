@@ -37,7 +37,7 @@ class Suspicion:
     @property
     def words(self) -> str:
         return (f"the day's probes of this body fit the log better {self.shift_s / 3600:+g} h away "
-                f"({self.then} setups with a probe instead of {self.now}): is its clock wrong?")
+                f"(setups with a probe: {self.then} instead of {self.now}): is its clock wrong?")
 
 
 def suspicions(items: Iterable[Item], log: SetupLog, days: Mapping[str, str]) -> list[Suspicion]:

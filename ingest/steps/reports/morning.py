@@ -68,10 +68,13 @@ def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures]
     anchors = {c.id: f"card-{n}" for n, c in enumerate(report.cards, 1)}
     anchors |= {p.id: f"probe-{n}" for n, p in enumerate(report.probes, 1)}
     items = tuple(dict.fromkeys(i.item for s in report.setups for i in s.items))
+    told = [c for c in report.cards if c.day == report.day or c.here or not c.policy_met]
+    rest = [c for c in report.cards if c not in told]
     text = _template().render(
+        asking_cards=told or rest, other_cards=rest if told else [],
         r=report, style=Markup(STYLE), style_hash=_style_hash(), checks=f"{sum(report.checks.values()):,}",
         contents=_contents(report, items), anchors=anchors, items=items, proofs=_PROOFS, pictures=pictures or {},
-        strip=lay_out(report.setups, report.time_zone), histograms={p.id: _histogram(p) for p in report.probes},
+        strip=lay_out(report.setups, report.time_zone), histograms={p.id: histogram(p) for p in report.probes},
         clock=lambda utc, day: Markup("<time>{}</time>").format(clock_word(utc, report.time_zone, day=day)),
         number=number_word, bytes=bytes_word, about=about,
         seconds=seconds_word, share=share_word, probe_state=probe_state,
@@ -135,7 +138,7 @@ def probe_state(probe: ProbeLine) -> tuple[str, str]:
     return state, word
 
 
-def _histogram(probe: ProbeLine) -> dict[str, Any] | None:
+def histogram(probe: ProbeLine) -> dict[str, Any] | None:
     """Bars in a box of 340 x 60, and the same in words."""
     shares = probe.histogram
     if not shares or probe.histogram_from_stop is None or max(shares) <= 0:

@@ -73,15 +73,12 @@ PAGE = (
 {% else %}<p>{{ tag("well", "nothing") }} {{ checks }} checks were made and none found anything for a person.</p>
 {% endif %}
 </section>
-<section aria-labelledby="cards">
-<h2 id="cards">Cards</h2>
-{% if r.cards %}
-<table class="cards">
+{% macro cards_table(cards) %}<table class="cards">
 <thead><tr><th scope="col">Card</th><th scope="col">Copies once reused</th><th scope="col">Now</th>
 <th scope="col">Policy</th><th scope="col">Card read</th><th scope="col">Read back</th>
 <th scope="col">Release decided by</th></tr></thead>
 <tbody>
-{% for c in r.cards %}<tr id="{{ anchors[c.id] }}">
+{% for c in cards %}<tr id="{{ anchors[c.id] }}">
 <th scope="row">{{ c.label or c.id }}<br><span class="small">{{ c.day }}, {{ number(c.files, "file") }},
 {{ "{:,}".format(c.size_bytes) }} bytes</span></th>
 <td data-of="Copies once reused"><span class="figure">{{ c.copies_once_reused }} of {{ c.copies_asked }}</span>
@@ -100,6 +97,14 @@ PAGE = (
 {% endif %}</td></tr>
 {% endfor %}
 </tbody></table>
+{% endmacro %}
+<section aria-labelledby="cards">
+<h2 id="cards">Cards</h2>
+{% if r.cards %}
+{{ cards_table(asking_cards) }}
+{% if other_cards %}<details><summary>{{ number(other_cards | length, "card") }} of other days, all with the policy
+met</summary>
+{{ cards_table(other_cards) }}</details>{% endif %}
 {% else %}<p>No card is known.</p>{% endif %}
 <div class="caution" role="note">{% for words in r.caution %}<p>{{ words }}</p>{% endfor %}</div>
 </section>
@@ -119,8 +124,8 @@ PAGE = (
 <h2 id="day">The day</h2>
 {% if strip %}
 <div class="scroll" tabindex="0" role="region" aria-label="Time line of the day">
-<svg class="day" viewBox="-4 0 {{ strip.width + 8 }} {{ strip.height }}" role="img" aria-labelledby="daywords">
-<title id="daywords">{{ strip.bars | length }} setups; the list below says the same in words</title>
+<svg class="day" viewBox="-20 0 {{ strip.width + 40 }} {{ strip.height }}" role="img" aria-labelledby="daywords">
+<title id="daywords">{{ number(strip.bars | length, "setup") }}; the list below says the same in words</title>
 {% for x, word in strip.hours %}<line class="tick" x1="{{ x }}" x2="{{ x }}" y1="16" y2="{{ strip.height }}"/>
 <text x="{{ x }}" y="12" font-size="12" text-anchor="middle">{{ word }}</text>{% endfor %}
 {% for b in strip.bars %}<g><rect class="bar{{ " openbar" if b.open_ended }}" x="{{ b.x }}" y="{{ b.y }}"
@@ -176,14 +181,15 @@ PAGE = (
 <div><dt>Stops covered</dt><dd>{{ "%.1f" | format(p.stops) if p.stops is not none else "not measured" }}</dd></div>
 <div><dt>Clipped in the darkest frame</dt><dd>{{ share(p.clipped_share) }}</dd></div>
 </dl>
+<div class="below">
+{% if seen and seen.balls %}{{ figures(seen.balls, "balls") }}{% endif %}
 {% if histograms[p.id] %}{% set h = histograms[p.id] %}
-<svg class="chart" viewBox="0 0 340 78" role="img" aria-label="{{ h.words }}">
+<div class="stops"><svg class="chart" viewBox="0 0 340 78" role="img" aria-label="{{ h.words }}">
 {% for b in h.bars %}<rect class="hist" x="{{ b.x }}" y="{{ b.y }}" width="{{ b.width }}" height="{{ b.height }}"/>
 {% endfor %}<text x="0" y="76" font-size="11">{{ h.first }}</text>
 <text x="340" y="76" font-size="11" text-anchor="end">{{ h.last }}</text></svg>
-<p class="small">Share of the picture by stops of radiance; 0 is pixel value 1.0.</p>{% endif %}
-{% if seen and seen.balls %}{{ figures(seen.balls, "balls") }}{% endif %}
-</article>
+<p class="small">Share of the picture by stops of radiance; 0 is pixel value 1.0.</p></div>{% endif %}
+</div></article>
 {% endfor %}
 </section>
 {% endif %}

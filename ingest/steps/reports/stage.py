@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import base64
 import binascii
+import contextlib
 import os
-from collections.abc import Callable, Collection, Mapping
+import tempfile
+from collections.abc import Callable, Collection, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 from ingest.errors import Unreadable, WorkerFailed
 from ingest.machinery.ledger.work import ProbeFact
+from ingest.machinery.worker.room import most_at_once
 from ingest.outbox import Outbox
 from ingest.records.audit_paper import AuditReport
 from ingest.services import Services
 from ingest.steps.reports.morning import Picture, ProbePictures
+from ingest.steps.reports.printing import Fonts
 
 WIDTH = 480
 STOPS = (-4, 0, 4)
@@ -22,6 +28,21 @@ _BALLS = {"grey": "virtual grey ball in this light", "mirror": "virtual mirror b
 _PHOTOGRAPHED = {"grey_ball": "the grey ball, photographed", "mirror_ball": "the mirror ball, photographed"}
 _LARGEST = 8 << 20
 _EACH_S = 120.0
+
+
+@contextlib.contextmanager
+def fonts() -> Iterator[Fonts]:
+    """The fonts of the printed report, as files for as long as they are needed: the library that sets them reads no
+    others, the package that carries them holds bytes."""
+    import pymupdf_fonts
+
+    with tempfile.TemporaryDirectory(prefix="nightloader-fonts-") as folder:
+        files = {}
+        for use, name in (("regular", "figo"), ("bold", "figbo"), ("symbols", "cascadia")):
+            file = Path(folder) / f"{use}.ttf"
+            file.write_bytes(pymupdf_fonts.myfont(name))
+            files[use] = str(file)
+        yield Fonts(**files)
 
 
 def of_the_day(services: Services, day: str) -> set[str]:
@@ -33,26 +54,33 @@ def of_the_day(services: Services, day: str) -> set[str]:
 def looks(
     services: Services, outbox: Outbox, probes: Collection[str], progress: Callable[[str], None]
 ) -> dict[str, dict[str, Any]]:
-    """What the worker answers of each of these probes' pictures (job ``looks``), but of those it cannot read."""
-    found = {}
+    """What the worker answers of each of these probes' pictures (job ``looks``), but of those it cannot read.
+
+    As many at once as merges are: a picture of 4,096 pixels takes about a second."""
     kinds = {v.id: v.kind for v in services.work.views()}
     facts = [p for p in services.work.probes() if p.id in probes and p.record is not None]
-    for n, fact in enumerate(facts):
-        if services.stop.is_set():
-            break
-        fd = outbox.open(owner=f"{fact.id}/{fact.version}", kind="probe")
+    asked = {"width": WIDTH, "stops": list(STOPS)}
+
+    def look(fact: ProbeFact) -> dict[str, Any] | None:
+        fd = None if services.stop.is_set() else outbox.open(owner=f"{fact.id}/{fact.version}", kind="probe")
         if fd is None:
-            continue
+            return None
         try:
-            found[fact.id] = services.worker.run(
-                "looks", {"width": WIDTH, "stops": list(STOPS), "kind": kinds.get(fact.id, "flat")}, [fd],
-                timeout_s=_EACH_S, cancel=services.stop,
+            return services.worker.run(
+                "looks", {**asked, "kind": kinds.get(fact.id, "flat")}, [fd], timeout_s=_EACH_S, cancel=services.stop
             )
         except (Unreadable, WorkerFailed) as error:
             services.log.warning("no pictures for the report", probe=fact.id, why=error.what)
+            return None
         finally:
             os.close(fd)
-        progress(f"{n + 1:,} of {len(facts):,} probes looked at")
+
+    found = {}
+    with ThreadPoolExecutor(most_at_once(services.settings.merging.workers), thread_name_prefix="looks") as pool:
+        for n, (fact, said) in enumerate(zip(facts, pool.map(look, facts), strict=True)):
+            if said is not None:
+                found[fact.id] = said
+            progress(f"{n + 1:,} of {len(facts):,} probes looked at")
     return found
 
 

@@ -47,7 +47,8 @@ figure{margin:0}figure img{width:100%;height:auto;display:block}
 figcaption{font-size:.78rem;color:var(--soft)}
 dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(9rem,1fr));gap:.3rem 1rem;margin:.4rem 0}
 dt{font-size:.78rem;color:var(--soft)}dd{margin:0}
-.chart{width:100%;max-width:34rem;height:auto}
+.below{display:flex;flex-wrap:wrap;gap:.5rem 2rem;align-items:end}.stops{flex:1 1 16rem;max-width:30rem}
+.chart{width:100%;height:auto}
 .day{width:100%;height:auto;min-width:38rem}
 .scroll{overflow-x:auto}
 svg text{font-family:"Segoe UI","Noto Sans",Arial,sans-serif;fill:var(--ink)}

@@ -17,6 +17,7 @@ from ingest.records.cards import CardFile, FileKind, Proof
 from ingest.records.findings import Finding, Severity
 from ingest.records.views import FrameFile, View, ViewFrame
 from ingest.services import Services, open_services
+from ingest.settings.model import Settings
 from ingest.settings.reading import load
 
 UTC = "2031-05-17T10:00:00.000Z"
@@ -36,10 +37,13 @@ def scratch(root: Path, **page: Any) -> Services:
         watch=[str(root / "slots")],
         one_disk=True,
     )
-    services = open_services(load(file), structlog.get_logger())
-    settings = services.settings
-    changed = settings.model_copy(update={"page": settings.page.model_copy(update={"port": 0, **page})})
-    return Services(**{f: getattr(services, f) for f in Services.__dataclass_fields__} | {"settings": changed})
+    return at(load(file), **{"port": 0, **page})
+
+
+def at(settings: Settings, **page: Any) -> Services:
+    """The show of these settings, with other keys of the [page] section."""
+    changed = settings.model_copy(update={"page": settings.page.model_copy(update=page)})
+    return open_services(changed, structlog.get_logger())
 
 
 def add_card(
@@ -115,10 +119,12 @@ def jpeg(seed: int = 0, size: tuple[int, int] = (480, 240)) -> bytes:
     return out.getvalue()
 
 
-def add_probes(services: Services, count: int, *, preview: bool = True, reason: str = "") -> list[str]:
-    """Merged probes of seven frames each, with a preview at the first destination."""
+def add_probes(
+    services: Services, count: int, *, preview: bool = True, reason: str = "", pictured: int = 40
+) -> list[str]:
+    """Merged probes of seven frames each, the newest ``pictured`` with a preview at the first destination."""
     ids = [f"p{k:010x}" for k in range(count)]
-    views = [_view(i, k, reason) for k, i in enumerate(ids)]
+    views = [a_view(i, k, reason) for k, i in enumerate(ids)]
     services.work.set_grouping(views, {}, {}, UTC)
     destination = services.cards.destinations()[0]
     data = jpeg()
@@ -154,12 +160,12 @@ def add_probes(services: Services, count: int, *, preview: bool = True, reason: 
     if preview:
         folder = Path(destination.path) / "TIDE" / "unfiled"
         folder.mkdir(parents=True, exist_ok=True)
-        for view in views[-40:]:
+        for view in views[-pictured:]:
             (folder / f"{view.id}.jpg").write_bytes(data)
     return ids
 
 
-def _view(id: str, k: int, reason: str) -> View:
+def a_view(id: str, k: int, reason: str = "") -> View:
     frames = tuple(
         ViewFrame(
             files=(FrameFile(digest=f"xxh3_128:{k:08x}{n:024x}", card_id="c", path=f"DCIM/F{k:05}{n}.JPG"),),

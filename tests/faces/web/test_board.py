@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 
 from ingest.faces.web import pages
 from ingest.faces.web.board import Board, Looker
+from ingest.records.evidence import CardEvidence
 from ingest.services import Services, close_services
 from tests.faces.web import shows
 
@@ -19,6 +21,15 @@ def services(tmp_path: Path) -> Iterator[Services]:
     found = shows.scratch(tmp_path)
     yield found
     close_services(found)
+
+
+class Steady:
+    """A clock that stands where it is put."""
+
+    now_s = 0.0
+
+    def steady_s(self) -> float:
+        return self.now_s
 
 
 class Look(Looker):
@@ -86,9 +97,39 @@ def test_cards_that_left_are_judged_again_in_turn(services: Services) -> None:
     seen = []
     for _ in range(6):
         services.work.put("anything", str(len(seen)))
-        looker._judged[ids[5]].at_s = -1e9  # as if time had passed: the judgement is not asked for too often
+        looker._judged[ids[5]].at_s = looker._turned_at = -1e9  # as if time had passed: not asked for too often
         seen.append(next(c.state for c in looker.look().cards if c.id == ids[5]))
     assert "short" in seen
+
+
+def test_rate_and_time_left_are_the_figures_that_the_daemon_measured(services: Services) -> None:
+    """One figure for the page, ``status`` and a page beside the daemon, which gets no events."""
+    card = shows.add_card(services, "ROLL", copied=False)
+    looker = Look(services)
+    services.work.put("reading", card)
+    assert looker.look().slots[0].rate is None
+    services.work.put("paces", json.dumps({card: 250.0}))
+    slot = looker.look().slots[0]
+    assert (slot.state, slot.rate, slot.left_s, slot.size_bytes) == ("reading", 250.0, 12.0, 3000)
+    shows.copy_card(services, card)
+    looker._judged[card].at_s = -1e9
+    assert (looker.look().slots[0].done_bytes, looker.look().slots[0].done_files) == (3000, 3)
+    services.work.put("reading", "")
+    slot = looker.look().slots[0]
+    assert (slot.state, slot.rate, slot.left_s) == ("met", None, None)
+
+
+def test_a_change_that_nobody_told_of_is_seen_within_seconds(services: Services) -> None:
+    card = shows.add_card(services, "ROLL")
+    looker = Look(services)
+    clock = Steady()
+    object.__setattr__(services, "clock", clock)
+    assert looker.look().slots[0].state == "met"
+    clock.now_s = 0.1
+    services.cards.record_reread([(services.cards.copies(card)[0], "", "device", shows.UTC)])
+    assert looker.look().slots[0].state == "met", "a card that is not being read is not judged at each commit"
+    clock.now_s = 2.1
+    assert looker.look().slots[0].state == "short", "but soon, also if nothing more was committed"
 
 
 def test_nothing_is_asked_twice_when_nothing_changed(services: Services, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -96,7 +137,7 @@ def test_nothing_is_asked_twice_when_nothing_changed(services: Services, monkeyp
     looker = Look(services)
     looker.look()
     asked: list[str] = []
-    monkeypatch.setattr(type(services.cards), "files", lambda _, card: asked.append(card) or ())
+    monkeypatch.setattr(type(services.cards), "evidence", lambda _, card: asked.append(card) or CardEvidence())
     looker.look()
     assert asked == []
 

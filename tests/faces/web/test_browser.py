@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import os
 import re
-import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -19,12 +18,15 @@ from typing import Any
 import pytest
 
 from ingest.faces.cli import demo
+from ingest.steps.audit.questions import judge
+from ingest.steps.reports.morning import Picture, ProbePictures, render_morning
+from tests.audit_examples import hard
+from tests.faces.web import shows
+from tests.faces.web.browsers import CHROMIUM, open_browser
 from tests.journeys.shows import ENVIRONMENT, Show
 
-playwright = pytest.importorskip("playwright.sync_api", reason="no Playwright: pip install playwright")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytest.importorskip("playwright.sync_api", reason="no Playwright: pip install playwright")
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium: apt-get install chromium")]
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 AXE = Path(__file__).parents[2] / "data" / "axe" / "axe.min.js"
 # What plays on the page must be there within this time on a busy machine; the usual wait is far shorter.
 LONG_MS = 40_000
@@ -32,10 +34,8 @@ LONG_MS = 40_000
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Any]:
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    with open_browser() as browser:
         yield browser
-        browser.close()
 
 
 class Cart:
@@ -71,6 +71,17 @@ class Cart:
     @property
     def address(self) -> str:
         return self.told(r"address=(http://\S+)")
+
+    def a_probe(self) -> str:
+        """The id of a merged probe; its card is put in if none came yet."""
+        if not (self.show.root / "slots" / "ORBE-02").exists():
+            self.show.put_in("ORBE-02")
+        for _ in range(300):
+            found = [p["id"] for p in self.show.answer("probes") if p["preview"]]
+            if found:
+                return str(found[0])
+            time.sleep(0.3)
+        raise AssertionError("nothing was merged")
 
     def stop(self) -> None:
         if self.process.poll() is None:
@@ -206,32 +217,99 @@ def test_axe_finds_no_serious_fault(chromium: Any, cart: Cart, scheme: str, widt
     """Rules of WCAG 2.2 A and AA as axe-core checks them."""
     context = chromium.new_context(viewport={"width": width, "height": 800}, color_scheme=scheme, bypass_csp=True)
     page = context.new_page()
-    probe = cart.show.answer("probes")[0]["id"]
+    probe = cart.a_probe()
     card = cart.show.answer("status")["cards"][0]["id"]
-    for path in (
-        "/",
-        "/slots",
-        "/setups",
-        "/probes",
-        f"/probe/{probe}",
-        f"/card/{card}",
-        "/findings",
-        "/clips",
-        "/pair",
-    ):
+    for path in ("/", "/slots", "/setups", "/probes", f"/probe/{probe}", f"/card/{card}", "/findings", "/clips",
+                 "/pair", "/slate/", "/slate/?setup=27A&shot=WEIR_010&role=probe&take=1", "/clock/"):
         page.goto(cart.address + path)
-        page.add_script_tag(path=str(AXE))
-        found = page.evaluate(
-            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})"
-        )
-        bad = [
-            (v["id"], v["impact"], [n["html"][:120] for n in v["nodes"]][:3])
-            for v in found["violations"]
-            if v["impact"] in ("serious", "critical", "moderate")
-        ]
-        assert not bad, (path, bad)
-        assert len(found["passes"]) > 8, "the rules ran"
+        assert not _faults(page), path
     context.close()
+
+
+def _faults(page: Any) -> list[Any]:
+    page.add_script_tag(path=str(AXE))
+    found = page.evaluate(
+        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})"
+    )
+    assert len(found["passes"]) > 8, "the rules ran"
+    return [
+        (v["id"], v["impact"], [n["html"][:120] for n in v["nodes"]][:3])
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical", "moderate")
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1280])
+def test_axe_finds_no_serious_fault_in_the_morning_report(
+    chromium: Any, tmp_path: Path, scheme: str, width: int
+) -> None:
+    report = judge(hard())
+    picture = Picture(data=shows.jpeg(), width=480, height=240, label="middle", alt="Panorama")
+    seen = {p.id: ProbePictures(exposures=[picture] * 3, balls=[picture] * 2) for p in report.probes}
+    (tmp_path / "report.html").write_bytes(render_morning(report, pictures=seen))
+    context = chromium.new_context(viewport={"width": width, "height": 800}, color_scheme=scheme, bypass_csp=True)
+    page = context.new_page()
+    page.goto((tmp_path / "report.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert not _faults(page)
+    context.close()
+
+
+@pytest.mark.parametrize("width", [360, 1280, 2560])
+def test_no_page_must_be_moved_sideways(chromium: Any, cart: Cart, width: int) -> None:
+    context = chromium.new_context(viewport={"width": width, "height": 800})
+    page = context.new_page()
+    probe = cart.a_probe()
+    for path in ("/", "/slots", "/setups", "/probes", f"/probe/{probe}", "/findings", "/clips", "/pair", "/slate/",
+                 "/clock/"):
+        page.goto(cart.address + path)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+    context.close()
+
+
+def test_a_sound_at_each_change_where_it_is_wanted(chromium: Any, cart: Cart) -> None:
+    context = chromium.new_context()
+    context.add_init_script("""window.tones = []; window.AudioContext = class {
+        get currentTime() { return 0 } get destination() { return {} } resume() {}
+        createGain() { return {gain: {setValueAtTime() {}, exponentialRampToValueAtTime() {}}, connect: x => x} }
+        createOscillator() { const o = {frequency: {}, connect: x => x, stop() {}};
+            o.start = () => tones.push(o.frequency.value); return o } }""")
+    page = context.new_page()
+    page.goto(f"{cart.address}/slots")
+    page.locator("#line.live").wait_for(timeout=LONG_MS)
+    button = page.get_by_role("button", name="Sound at each change: off")
+    button.click()
+    page.get_by_role("button", name="Sound at each change: on").wait_for()
+    page.reload()
+    page.get_by_role("button", name="Sound at each change: on").wait_for()
+    page.locator("#line.live").wait_for(timeout=LONG_MS)
+    page.wait_for_timeout(500)
+    assert page.evaluate("tones") == [], "a page that is opened is no change"
+    folder = cart.show.root / "on-its-way-sound"
+    folder.mkdir()
+    (folder / "NOTE.TXT").write_bytes(b"note")
+    folder.rename(cart.show.root / "slots" / "SOUND-1")
+    page.locator(".slot.met .name", has_text="SOUND-1").wait_for(timeout=LONG_MS)
+    heard = page.evaluate("tones")
+    assert heard[-3:] == [523, 659, 784], heard  # the tones of a card that is not being read any more
+    context.close()
+
+
+def test_a_card_without_a_name_asks_for_its_roll_when_it_comes(page: Any, cart: Cart) -> None:
+    page.goto(cart.address)
+    page.locator("#line.live").wait_for(timeout=LONG_MS)
+    folder = cart.show.root / "on-its-way-nameless"
+    folder.mkdir()
+    (folder / "A.TXT").write_bytes(b"a card that nobody named")
+    folder.rename(cart.show.root / "slots" / "NO NAME")
+    page.get_by_role("link", name="Give its roll name").first.click(timeout=LONG_MS)
+    page.get_by_label("What stands on the card").fill("B013R1")
+    page.keyboard.press("Enter")
+    page.get_by_text("Kept: the card has its roll name.").wait_for(timeout=LONG_MS)
+    page.goto(cart.address)
+    page.locator(".slot .name", has_text="B013R1").wait_for(timeout=LONG_MS)
+    assert any(c["label"] == "B013R1" for c in cart.show.answer("status")["cards"])
 
 
 def test_a_page_that_lost_the_cart_says_so(chromium: Any, tmp_path: Path) -> None:

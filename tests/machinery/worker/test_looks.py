@@ -13,6 +13,8 @@ import simplejpeg
 from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
 from ingest.machinery.worker.jobs import linear_picture, looks
+from ingest.steps.light import balls
+from ingest.steps.panorama.raster import Layout, Raster
 
 
 def ask(rgb: np.ndarray, **facts: Any) -> dict[str, Any]:
@@ -67,3 +69,14 @@ def test_nothing_and_no_number_cost_no_crash(monkeypatch: pytest.MonkeyPatch) ->
     read = linear_picture.LinearPicture(rgb=odd.astype(np.float32), header={"envmap": "latlong"})
     monkeypatch.setattr(linear_picture, "read", lambda _: read)
     assert len(looks.run({"width": 64}, [io.BytesIO()], lambda _: None)["exposures"]) == 3
+
+
+def test_the_quick_grey_ball_is_the_exact_one_to_the_eye() -> None:
+    """Against the step's own ball, which adds up every normal: a sun, a sky and walls."""
+    lights = np.full((256, 512, 3), 0.2, np.float32)
+    lights[60:64, 300:304] = 4e3
+    lights[:100] += np.float32([0.3, 0.5, 1.0])
+    lights[120:180, 100:200] *= np.float32(8.0)
+    raster = Raster(height=256, width=512, layout=Layout.CENTRES)
+    exact = balls.grey_ball(lights, raster, size=looks.BALL)
+    assert np.abs(looks.grey_ball(lights, raster) - exact).max() <= 0.02 * exact.max()

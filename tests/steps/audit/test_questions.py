@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 from ingest.records.audit_paper import AuditReport
 from ingest.records.findings import Finding, Severity
 from ingest.records.papers import parse, render
+from ingest.steps.audit.evidence import Unfiled
 from ingest.steps.audit.questions import QUESTION_OF_KIND, judge, question_of
 from ingest.steps.audit.text import render_text
 from ingest.steps.audit.words import CAUTION
-from tests.audit_examples import card, hard, well
+from tests.audit_examples import card, hard, replace_probe, well
 
 HARD = judge(hard())
 
@@ -192,3 +193,22 @@ def test_nothing_to_look_at_is_not_well_either() -> None:
                    agreement=[], agreement_checks=0, packages=[])  # fmt: skip
     report = judge(bare)
     assert [q.state for q in report.questions] == ["not checked"] * 8 + ["well", "well"]
+
+
+def test_an_unfiled_probe_is_one_thing_for_a_person() -> None:
+    night = well()
+    assert night.probes
+    lost = replace_probe(night.probes[0], id="p00000000ab", setup=None, shot=None)
+    report = judge(replace(night, probes=[lost], unfiled=[Unfiled(item=lost.id, what="probe", why="no setup")]))
+    assert [x.question for x in report.exceptions] == [6] and report.needs_a_person == 1
+    assert report.questions[5].answer == "1 item unfiled; 1 item looked at."
+    assert report.checks["items looked for a home"] == 1
+
+
+def test_remarks_are_counted_where_they_are_shown() -> None:
+    odd = [Finding(kind="odd", item=f"i{n}", severity=Severity.NOTE if n < 2 else Severity.PERSON, what="w", next="n")
+           for n in (0, 1, 1, 2, 3, 4)]
+    report = judge(replace(well(), findings=odd))
+    assert report.questions[8].answer.startswith("3 remarks above and 2 remarks below;")
+    text = render_text(report)
+    assert text.count("· w. n") == 2 and text.count("question 9") == 3

@@ -16,7 +16,7 @@ from ingest.steps.audit.questions import judge
 from ingest.steps.audit.words import CAUTION
 from ingest.steps.reports.morning import Picture, ProbePictures, render_morning
 from ingest.steps.reports.timeline import WIDTH, lay_out
-from tests.audit_examples import hard, replace_probe, well
+from tests.audit_examples import card, hard, replace_probe, well
 
 JPEG = b"\xff\xd8\xff\xe0rest"
 HOSTILE = "</style><script>alert(1)</script>\u202egpj.\x1b[2J\"'&<img src=x onerror=y>\udcff"
@@ -176,3 +176,13 @@ def test_any_setups_stay_on_the_strip(times: list[tuple[str, str | None]], zone:
         for bar in strip.bars:  # bars of one row never overlap by more than the least width
             assert bar.x >= rows.get(bar.y, 0.0) - 4.1
             rows[bar.y] = bar.x + bar.width
+
+
+def test_cards_of_other_days_that_ask_nothing_are_folded_away() -> None:
+    report = judge(replace(hard(), cards=[card("B007"), card("OLD1", day="2026-03-30"), card("OLD2", day="2026-03-30"),
+                                          card("OLD3", day="2026-03-30", at="A")]))
+    seen = page(report)
+    folded = seen.xpath("//section[@aria-labelledby='cards']/details")
+    assert len(folded) == 1 and "2 cards of other days" in text_of(folded[0].xpath("summary")[0])
+    rows = [text_of(r) for r in seen.xpath("//section[@aria-labelledby='cards']/table/tbody/tr")]
+    assert len(rows) == 2 and "OLD3" in "".join(rows) and len(folded[0].xpath(".//tbody/tr")) == 2
