@@ -30,6 +30,7 @@ _SLOPE = 0.02  # what shutters' errors explain of a slope between fitted and sta
 _FLICKER = 0.035  # 0.05 stops: beyond what shutters do
 _OFFSET_TURNS = 5
 _OFFSET_BELIEVED = 0.2  # cost an observation: a wrong level would cost more than a small one is worth
+_PEDESTAL = 0.1  # of the dark readings, from which on a fit must start from it
 _OFFSET = 0.01  # how far the black level of a TIFF may be off, of white
 
 
@@ -94,7 +95,7 @@ def plan(
         flickered=tuple(bool(f) for f in flickered),
         models=tuple(
             FrameModel(s=float(u * c), clip=clip, floor=m.floor, gain=m.gain,
-                       resampled=shifts is not None and k != reference)
+                       resampled=shifts is not None and k != reference, lowest=ready.lowest)
             for k, (u, c, clip, m) in enumerate(zip(units, corrections, choice.clips, models, strict=True))
         ),
         noise=choice.noise, clip_codes=tuple(clip_codes),
@@ -246,7 +247,7 @@ def _try(
     taken, base, models = _gathered(work, ready, cells, shifts, work.base, np.exp(log_units))
     offset = _OFFSET if name == "linear" and work.source == "tiff" else 0.0
     start = _pedestal(taken, work.units) if offset else 0.0
-    if start > 1e-4:
+    if start > 0:
         encoding = replace(encoding, black=tuple(b + start * (work.white - b) for b in encoding.black))
         ready = work.ready(encoding)
         taken, base, models = _gathered(work, ready, cells, shifts, base, np.exp(log_units))
@@ -287,16 +288,21 @@ def _with_offset(
 
 
 def _pedestal(taken: samples.Samples, units: F64) -> float:
-    """A black level above zero, in light, from the dark cells of the two darkest frames.
+    """A black level so far above zero, in light, that the fit has to start from it; 0 for none.
 
-    Two readings b + s L give b whatever L: (r x0 - x1) / (r - 1), r the ratio of exposures.
+    Two readings b + s L give b whatever L: (r x0 - x1) / (r - 1), r the ratio of exposures, from the dark cells
+    of the two darkest frames.  Cells with readings at zero tell nothing: with a level well above it there would
+    be none, and without one their mean is that of noise whose negative half is cut off.  A small level is left
+    to the fit, since a shutter's error looks like one.
     """
     r = float(units[1] / units[0])
-    x0, x1 = taken.mean[0].ravel(), taken.mean[1].ravel()
-    dark = x1 <= np.quantile(x1, 0.3)
-    if r < 1.2 or not dark.any():
+    whole = (taken.floored[0] == 0) & (taken.floored[1] == 0) & taken.inside[0] & taken.inside[1]
+    if r < 1.2 or np.count_nonzero(whole) < max(20, 0.5 * whole.size):
         return 0.0
-    return float(np.clip(np.median((r * x0[dark] - x1[dark]) / (r - 1)), 0.0, 0.2))
+    x0, x1 = taken.mean[0][whole], taken.mean[1][whole]
+    dark = x1 <= np.quantile(x1, 0.3)
+    found = float(np.clip(np.median((r * x0[dark] - x1[dark]) / (r - 1)), 0.0, 0.2))
+    return found if found > max(1e-4, _PEDESTAL * float(np.median(x0[dark]))) else 0.0
 
 
 def _gathered(
@@ -307,10 +313,15 @@ def _gathered(
     taken = replace(taken, variance=np.maximum(taken.variance, curves.rounding(ready.encoding, taken.mean)))
     lowest = work.scale < 1.01
     measured = noise.measure(taken.mean[lowest], taken.variance[lowest], taken.usable[lowest], base,
-                             cells.side)
+                             cells.side, taken.floored[lowest])
     # texture passes for noise in some pictures (an undeveloped mosaic)
-    measured = replace(measured, floor=min(measured.floor, 10 * work.base.floor),
+    most = 10 if ready.encoding.channels == 1 or ready.encoding.table is not None else 100
+    measured = replace(measured, floor=min(measured.floor, most * work.base.floor),
                        gain=min(measured.gain, 40 * work.base.gain))  # fmt: skip
+    if taken.floored.any() and measured.floor > base.floor:  # more cells lie in the part that zero cuts off
+        taken = replace(taken, usable=taken.usable & samples.above_noise(
+            taken.mean, taken.inside, exposures.tolist(), ready.clips, work.models(replace(base, floor=measured.floor)),
+            taken.pixels))  # fmt: skip
     return taken, measured, work.models(measured)
 
 

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from ingest.steps.merging import rectified
 from ingest.steps.merging.radiance import FrameModel
 from ingest.steps.merging.stack import largest
 
@@ -135,9 +136,12 @@ def _outliers(
     gain = np.array([f.gain for f in frames], np.float32)[:, None, None, None]
     present = np.stack([v.present for v in windows])[..., None] > 0
     whole = present & (np.stack([v.clipped for v in windows])[..., None] == 0)
-    radiance = mean / s
     weight = np.where(whole, s, 0)
-    centre = np.where(whole, mean, 0).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-20)
+    exposure = np.maximum(weight.sum(axis=0), 1e-20)
+    if any(f.rectifies for f in frames):
+        mean = _without_excess(frames, mean, whole, exposure)
+    radiance = mean / s
+    centre = np.where(whole, mean, 0).sum(axis=0) / exposure
     expected = s * np.maximum(centre, 0)
     variance = (floor + gain * expected) / (side * side * 0.5)
     least = float(grain(np.zeros(1, np.float32))[0])
@@ -157,6 +161,21 @@ def _outliers(
         picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side, grain, tolerance
     )
     out.reshape(count, -1)[:, at] = bad
+    return out
+
+
+def _without_excess(frames: Sequence[FrameModel], mean: F32, whole: npt.NDArray[np.bool_], exposure: F32) -> F32:
+    """Window means less what cutting noise off at black adds to them, which no movement is: by the level that
+    all frames together say, found in two turns as that level is lifted itself."""
+    out = mean
+    for _ in range(2):
+        level = np.maximum(np.where(whole, out, 0).sum(axis=0) / exposure, np.float32(0))
+        out = mean.copy()
+        for k, f in enumerate(frames):
+            m = level * np.float32(f.s)
+            sd = np.sqrt(np.float32(f.floor) + np.float32(f.gain) * m)
+            if float(m.min()) < rectified.CLEAR * f.sigma(0.0) * 2:
+                out[k] -= rectified.excess(m, sd, f.lowest)
     return out
 
 

@@ -44,26 +44,31 @@ def default(top: float) -> Noise:
 #: by the side of a cell: second differences of few pixels scatter widely, and low values are the more common
 #: (simulated, 40,000 cells each).
 _LOWER = 0.35
+_HELD = 0.003  # share of a level's readings at the smallest code, from which on its noise is cut off
 _OF_MEAN = {2: 0.55, 3: 0.20, 4: 0.45, 5: 0.60, 6: 0.68, 7: 0.75, 8: 0.79, 16: 0.91}
 
 
-def measure(mean: F64, variance: F64, usable: npt.NDArray[np.bool_], fallback: Noise, side: int = 16) -> Noise:
+def measure(
+    mean: F64, variance: F64, usable: npt.NDArray[np.bool_], fallback: Noise, side: int = 16, floored: F64 | None = None
+) -> Noise:
     """Fit the model to means and variances of cells of ``side`` pixels (any equal shapes) at the lowest ISO
-    of the set.
+    of the set.  ``floored`` is the share of a cell's readings at the smallest code of its file: levels whose
+    noise that cuts off say too little of it and are left out as a whole.
 
     Within each half stop of mean the lower part of the variances counts, since texture only adds.  The
     fallback is returned where fewer than four levels are met.
     """
     x, v = mean[usable], variance[usable]
+    cut = np.zeros_like(x) if floored is None else floored[usable]
     positive = (x > 0) & (v > 0)
-    x, v = x[positive], v[positive]
+    x, v, cut = x[positive], v[positive], cut[positive]
     if x.size < 200:
         return fallback
     bins = np.floor(2 * np.log2(x)).astype(int)
     levels, spreads = [], []
     for b in np.unique(bins):
         here = bins == b
-        if np.count_nonzero(here) >= 24:
+        if np.count_nonzero(here) >= 24 and float(cut[here].mean()) < _HELD:
             levels.append(float(np.median(x[here])))
             spreads.append(float(np.quantile(v[here], _LOWER)) / _OF_MEAN.get(side, 1.0))
     if len(levels) < 4:

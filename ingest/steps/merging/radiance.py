@@ -12,7 +12,10 @@ with weights s_k / var_k taken *at the start value*.  Rules kept here:
 3. a frame expected near the rail is treated as censored, not cut: below the rail it counts as a
    reading, at the rail as "at least this", with the information of a censored normal variable (Tobit
    likelihood; from memory), so nothing jumps where one exposure hands over to the next;
-4. no logarithms: the mean of noisy logs is low by half the relative variance.
+4. no logarithms: the mean of noisy logs is low by half the relative variance;
+5. where a file cannot hold readings below black, the mean of its noise lies above it: what a frame is
+   expected to read, how that follows the light, and its variance are those of the rectified reading
+   (``rectified``), or every dark frame would lift the shadows.
 
 Weights as in Granados et al. 2010 (inverse variance, iterated) without their start from the readings.
 """
@@ -27,7 +30,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from ingest.steps.merging import rectified
+
 F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
 U8 = npt.NDArray[np.uint8]
 #: Loads frame k of the tile: readings (h, n) and where they may be used (1/0), None for everywhere.
 Load = Callable[[int], tuple[F32, U8 | None]]
@@ -42,16 +48,23 @@ NEGLIGIBLE = 1 / 250
 class FrameModel:
     """What the estimator knows of a frame: exposure ``s`` (relative), ``clip`` in readings, and the
     noise model var = ``floor`` + ``gain`` x reading.  A ``resampled`` frame lost its readings at the rail, so
-    near it there is nothing to censor and it is left out."""
+    near it there is nothing to censor and it is left out.  ``lowest`` is the smallest reading that its file can
+    hold: 0 where nothing is stored below black."""
 
     s: float
     clip: float
     floor: float
     gain: float
     resampled: bool = False
+    lowest: float = float("-inf")
 
     def sigma(self, reading: float) -> float:
         return float(np.sqrt(self.floor + self.gain * max(reading, 0.0)))
+
+    @property
+    def rectifies(self) -> bool:
+        """Whether noise in the dark reaches the smallest reading."""
+        return self.lowest > -rectified.CLEAR * self.sigma(0.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -172,7 +185,7 @@ def _score(tables: _Tables, kept: Sequence[_Kept], total: F32, exposure: F32) ->
     its level (an eighth of an octave: a weight 5 % off costs nothing that could be measured, and the same
     weights stand above and below the fraction).
     """
-    frames, bound = tables.frames, tables.bound
+    bound = tables.bound
     lost: npt.NDArray[np.bool_] | None = None
     with np.errstate(invalid="ignore", divide="ignore"):
         start = np.divide(total, exposure, out=total)
@@ -181,8 +194,12 @@ def _score(tables: _Tables, kept: Sequence[_Kept], total: F32, exposure: F32) ->
         start[lost] = 1.0
     np.maximum(start, np.float32(0.0), out=start)
     level = cv2.LUT(_code(start), tables.level)
-    num = np.zeros_like(start)
+    if tables.rectifies:
+        start -= _looked_up(tables.lift([v.k for v in kept]), level)
+        np.maximum(start, np.float32(0.0), out=start)
+        level = cv2.LUT(_code(start), tables.level)
     everywhere = [v.k for v in kept if v.usable is None]
+    num = -_looked_up(tables.excess(everywhere), level) if tables.rectifies else np.zeros_like(start)
     den = _looked_up(tables.information(everywhere), level)
     support = cv2.LUT(level, tables.counted(everywhere))
     for v in kept:
@@ -191,8 +208,9 @@ def _score(tables: _Tables, kept: Sequence[_Kept], total: F32, exposure: F32) ->
             cv2.accumulateProduct(weight, v.x, num)
             continue
         cv2.accumulateProduct(weight, v.x, num, v.usable)
-        cv2.multiply(weight, frames[v.k].s, dst=weight)
-        cv2.accumulate(weight, den, v.usable)
+        if tables.rectifies:
+            cv2.accumulate(-_looked_up(tables.excess([v.k]), level), num, v.usable)
+        cv2.accumulate(_looked_up(tables.information([v.k]), level), den, v.usable)
         cv2.add(support, cv2.LUT(level, tables.counted([v.k])), dst=support, mask=v.usable)
     _censor(tables, kept, level, start, num, den, support)
     if float(den.min()) > 0:
@@ -203,7 +221,7 @@ def _score(tables: _Tables, kept: Sequence[_Kept], total: F32, exposure: F32) ->
         variance = np.divide(np.float32(1.0), den, out=np.full_like(den, bound * bound), where=held)
     clipped = np.zeros(start.shape, np.uint8)
     if lost is not None:
-        least = _least(frames, kept, lost, bound)
+        least = _least(tables.frames, kept, lost, bound)
         radiance[lost], variance[lost] = least, least * least
         support[lost] = 0
         clipped[lost] = 1
@@ -249,26 +267,59 @@ class _Tables:
         middle = ((low + high) / 2).astype(np.uint32)
         centre = (middle << 16).view(np.float32).astype(np.float64) * unit
         empty = np.zeros(256)
+        self.rectifies = any(f.rectifies for f in frames)
+        self._centre = centre
+        self._slopes: list[F64] = []  # of what frame k reads against the light, by level
+        self._excess: list[F64] = []  # of what it reads over what that slope makes of the light, weighted
         self.weights: list[F32] = []
         self.inside: list[npt.NDArray[np.bool_]] = []
         for f, (first, last) in zip(frames, zones, strict=True):
             weight = empty.copy()
             below = high <= _code_of(first)
-            weight[: len(centre)] = np.where(below, f.s / (f.floor + f.gain * f.s * centre), 0)
+            mean, slope, variance = _reading(f, centre)
+            weight[: len(centre)] = np.where(below, f.s * slope / variance, 0)
             self.weights.append(weight.astype(np.float32)[None])
+            self._slopes.append(_padded(slope))
+            self._excess.append(weight * _padded(mean - slope * f.s * centre))
             inside = np.zeros(256, bool)
             inside[: len(centre)] = ~below & (low <= _code_of(last))
             self.inside.append(inside & (not f.resampled))
         self._information: dict[tuple[int, ...], F32] = {}
+        self._lifts: dict[tuple[int, ...], F32] = {}
+        self._excesses: dict[tuple[int, ...], F32] = {}
         self._counted: dict[tuple[int, ...], U8] = {}
 
     def information(self, which: Sequence[int]) -> F32:
         """Sum of weight x exposure over some frames, by level."""
         key = tuple(which)
         if key not in self._information:
-            total = sum((self.weights[k].astype(np.float64) * self.frames[k].s for k in key), np.zeros((1, 256)))
+            total = sum((self.weights[k].astype(np.float64) * self.frames[k].s * self._slopes[k] for k in key),
+                        np.zeros((1, 256)))  # fmt: skip
             self._information[key] = total.astype(np.float32)
         return self._information[key]
+
+    def excess(self, which: Sequence[int]) -> F32:
+        """What to take off the weighted sum of some frames' readings (rule 5), by level."""
+        key = tuple(which)
+        if key not in self._excesses:
+            total = sum((self._excess[k] for k in key), np.zeros(256))
+            self._excesses[key] = total.astype(np.float32)[None]
+        return self._excesses[key]
+
+    def lift(self, which: Sequence[int]) -> F32:
+        """What to take off a start value from some frames (rule 5), by its level."""
+        key = tuple(which)
+        if key not in self._lifts:
+            unit = float(self.bound)
+            total, exposure = np.zeros(len(self._centre)), 0.0
+            for k in key:
+                f = self.frames[k]
+                total += self.photons[k] / f.s * _reading(f, self._centre)[0]
+                exposure += self.photons[k]
+            expected = total / exposure  # of a start value, for each true radiance: rises with it
+            true = np.interp(self._centre, expected, self._centre, left=0.0)
+            self._lifts[key] = _padded((self._centre - true) / unit).astype(np.float32)[None]
+        return self._lifts[key]
 
     def counted(self, which: Sequence[int]) -> U8:
         """How many of some frames are used, by level."""
@@ -276,6 +327,19 @@ class _Tables:
         if key not in self._counted:
             self._counted[key] = sum((self.weights[k] > 0 for k in key), np.zeros((1, 256), int)).astype(np.uint8)
         return self._counted[key]
+
+
+def _reading(frame: FrameModel, radiance: F64) -> tuple[F64, F64, F64]:
+    """What a frame is expected to read of a radiance, how that follows the light, and its variance."""
+    m = frame.s * radiance
+    variance = frame.floor + frame.gain * m
+    if not frame.rectifies:
+        return m, np.ones_like(m), variance
+    return rectified.moments(m, np.sqrt(variance), frame.lowest)
+
+
+def _padded(values: F64) -> F64:
+    return np.concatenate([values, np.zeros(256 - len(values))])
 
 
 @lru_cache(maxsize=4)

@@ -38,11 +38,14 @@ class Cells:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Samples:
     """Cell statistics in light: ``mean``, ``variance`` within the cell (of a pixel, texture removed),
-    ``usable`` (unclipped, above the noise), all (K, N, C); ``pixels`` a cell."""
+    ``inside`` (the frame and unclipped), ``usable`` (also above the noise), ``floored`` the share of readings at
+    the smallest code, all (K, N, C); ``pixels`` a cell."""
 
     mean: F64
     variance: F64
+    inside: npt.NDArray[np.bool_]
     usable: npt.NDArray[np.bool_]
+    floored: F64
     pixels: int
     cells: Cells
 
@@ -135,7 +138,9 @@ def gather(
     n, side = len(cells.corners), cells.side
     mean = np.zeros((stack.count, n, c))
     variance = np.zeros_like(mean)
+    floored = np.zeros_like(mean)
     inside = np.zeros_like(mean, bool)
+    lowest = stack.lowest
     for k in range(stack.count):
         x, y = (0.0, 0.0) if shifts is None else (v / stack.encoding.period for v in shifts[k])
         (left, fx), (top, fy) = resample.split(x), resample.split(y)
@@ -146,9 +151,12 @@ def gather(
         light = _patches(stack, k, np.clip(corners, 0, [h - size, w - size]), size)
         inside[k] = (_means((light >= stack.clips[k]).astype(np.float32)) == 0) & fits[:, None]
         variance[k] = _noise_variance(light)
+        if np.isfinite(lowest):
+            floored[k] = _means((light <= np.float32(lowest)).astype(np.float32))
         mean[k] = _means(_moved(light, fx, fy) if margin else light)
-    usable = inside & _expected(mean, inside, np.array(exposures), stack.clips, models, side * side)
-    return Samples(mean=mean, variance=variance, usable=usable, pixels=side * side, cells=cells)
+    usable = above_noise(mean, inside, exposures, stack.clips, models, side * side)
+    return Samples(mean=mean, variance=variance, inside=inside, usable=usable, floored=floored, pixels=side * side,
+                   cells=cells)  # fmt: skip
 
 
 def _patches(stack: Stack, k: int, corners: npt.NDArray[np.int64], side: int) -> F32:
@@ -201,22 +209,23 @@ def _noise_variance(light: F32) -> F64:
     return _means(d * d) / 36.0
 
 
-def _expected(
-    mean: F64, inside: npt.NDArray[np.bool_], exposures: F64, clips: Sequence[float], models: Sequence[Noise], n: int
-) -> npt.NDArray[np.bool_]:
-    """Where a cell is expected well below the rail and well above the noise.
+def above_noise(
+    mean: F64, inside: npt.NDArray[np.bool_], exposures: Sequence[float], clips: Sequence[float],
+    models: Sequence[Noise], n: int,
+) -> npt.NDArray[np.bool_]:  # fmt: skip
+    """Where a cell of ``n`` pixels lies ``inside`` and is expected well below the rail and well above the noise.
 
     Judged on the radiance from all frames, never on the reading in question: a cell must not be kept
     because its own noise looked good.
     """
     total = np.where(inside, mean, 0).sum(axis=0)
-    weight = np.where(inside, exposures[:, None, None], 0).sum(axis=0)
+    weight = np.where(inside, np.array(exposures)[:, None, None], 0).sum(axis=0)
     radiance = total / np.maximum(weight, 1e-300)
     out = np.zeros_like(inside)
     for k, model in enumerate(models):
         m = exposures[k] * radiance
         sd = np.sqrt(model.floor + model.gain * np.maximum(m, 0))
         out[k] = (m + 5 * sd < clips[k]) & (m > 3 * np.sqrt(model.floor)) & (m > 12 * sd / np.sqrt(n)) & (weight > 0)
-    return out
+    return inside & out
 
 

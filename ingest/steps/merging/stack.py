@@ -202,6 +202,14 @@ class Stack:
         p = self.encoding.period
         return h // p, w // p, self.encoding.channels
 
+    @property
+    def lowest(self) -> float:
+        """The smallest light that linear codes can hold; minus infinity behind a tone curve, whose rounding and
+        codec blur it."""
+        if self.encoding.table is not None:
+            return float("-inf")
+        return max(-b * u for b, u in zip(self.encoding.black, self.encoding.unit, strict=True))
+
     def light(self, k: int, first: int, last: int, left: int = 0, right: int | None = None) -> F32:
         """Light of frame k in rows first..last and columns left..right (of :attr:`shape`)."""
         p = self.encoding.period
