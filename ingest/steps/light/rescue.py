@@ -251,20 +251,20 @@ def turned(x: Doubles) -> Doubles:
 def _linear(suns: Doubles, left: Doubles) -> tuple[Doubles, Doubles, Doubles]:
     """Amounts (k, 3) with suns @ amounts near left, what is left, and the amounts' standard deviations; a hand or a
     stand in front of the ball counts little (Cauchy weights)."""
-    weight = np.ones(len(left))
-    amounts = np.zeros((suns.shape[1], 3))
-    miss = left
+    weight: NDArray[Any] = np.ones(len(left))
+    amounts: NDArray[Any] = np.zeros((suns.shape[1], 3))
+    miss: NDArray[Any] = left
     ridge = 1e-9 * np.eye(suns.shape[1])
     for _ in range(4):
         normal = (suns * weight[:, None]).T @ suns + ridge
         amounts = np.linalg.solve(normal, (suns * weight[:, None]).T @ left)
-        miss = np.asarray(left - suns @ amounts, np.float64)
+        miss = left - suns @ amounts
         size = np.abs(miss @ LUMINANCE)
         spread = max(1.4826 * float(np.median(size)), 1e-12)
         weight = 1 / (1 + (size / (2.4 * spread)) ** 2)
     inverse = np.linalg.inv((suns * weight[:, None]).T @ suns + ridge)
     rms = np.sqrt((weight[:, None] * miss**2).sum(axis=0) / max(weight.sum(), 1e-12))
-    return amounts, miss, np.sqrt(np.diag(inverse))[:, None] * rms[None, :]
+    return np.asarray(amounts, np.float64), np.asarray(miss, np.float64), np.sqrt(np.diag(inverse))[:, None] * rms[None, :]
 
 
 def _notes(residual: float, amount: float, sigma: float) -> tuple[str, ...]:

@@ -74,7 +74,7 @@ def test_the_same_bytes_come_back_as_are_made_here(dask: Any) -> None:
     made = Cluster(dask.scheduler_address, memory_bytes=MEMORY)
     try:
         assert made.at_once() == 2
-        far = made.merge(args, given.fds, there.fds, timeout_s=120, cancel=threading.Event())
+        far = made.run("merge", args, given.fds, there.fds, timeout_s=120, cancel=threading.Event())
     finally:
         made.close()
     assert contents(here)[0] and contents(there) == contents(here)
@@ -89,12 +89,12 @@ def test_a_frame_that_does_not_decode_is_refused_by_name_and_costs_no_machine(da
     made = Cluster(dask.scheduler_address, memory_bytes=MEMORY)
     try:
         with pytest.raises(Unreadable) as told:
-            made.merge(args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
+            made.run("merge", args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
         assert told.value.item and not made.lost and made.at_once() == 2
         cancel = threading.Event()
         cancel.set()
         with pytest.raises(WorkerStopped):
-            made.merge(args, given.fds, outputs.fds, timeout_s=120, cancel=cancel)
+            made.run("merge", args, given.fds, outputs.fds, timeout_s=120, cancel=cancel)
     finally:
         made.close()
 
@@ -118,7 +118,7 @@ def test_a_cluster_that_goes_away_in_the_middle_is_lost_not_the_frames(monkeypat
     try:
         dask.close()
         with pytest.raises(WorkerAbsent, match="the cluster is lost"):
-            made.merge(args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
+            made.run("merge", args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
         assert made.lost and made.at_once() == 0
     finally:
         made.close()

@@ -94,6 +94,8 @@ def _summary(source: BinaryIO, args: dict[str, Any], before: LightSummary | None
     )
     sound, mended = repaired(picture.rgb)
     support = picture.layers.get("support.frames")
+    if support is None and "clipped" in picture.layers:  # a stitched picture tells it in a layer of its own
+        support = 1 - picture.layers["clipped"]
     found = summary.summarise(
         sound, layout, coverage=picture.layers.get("coverage"), support=support, previous=before, mended=mended,
     )

@@ -79,7 +79,8 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         picture = linear_picture.read(source)
         sound, count = repaired(picture.rgb)
         mended += count
-        projector.add(i, sound, sigma=picture.layers.get("sigma.Y"))
+        support = picture.layers.get("support.frames")
+        projector.add(i, sound, sigma=picture.layers.get("sigma.Y"), clipped=None if support is None else support == 0)
         progress(0.3 + 0.55 * (i + 1) / views)
         del picture, sound
     made = projector.finish()
@@ -169,5 +170,8 @@ def _write(out: BinaryIO, made: Projected, header: dict[str, Any], numbers: Lens
     top = float(made.rgb.max())
     fits = half and top < 0.9 * exr.HALF_MAX
     kind = np.float16 if fits else np.float32
-    exr.write(out, {"RGB": made.rgb.astype(kind), "coverage": made.coverage.astype(np.float16)}, facts)
+    layers = {"coverage": made.coverage.astype(np.float16)}
+    if made.clipped is not None:  # where every frame clips, as the merged views told
+        layers["clipped"] = made.clipped.astype(np.float16)
+    exr.write(out, {"RGB": made.rgb.astype(kind), **layers}, facts)
     return "half" if fits else "float"
