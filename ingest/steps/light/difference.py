@@ -69,7 +69,8 @@ def _stayed(a: Light, b: Light) -> bool:
 
 
 def _cost(a: Light, b: Light) -> float:
-    """A light that clips is no light that does not, unless it moved far less than others.  20 degrees weigh like a stop, and like a chromaticity difference of .05 and a size ratio of 4."""
+    """A light that clips is no light that does not, unless it moved far less than others.  20 degrees weigh
+    like a stop, and like a chromaticity difference of .05 and a size ratio of 4."""
     stops = _stops(strength(b), strength(a))
     if stops is None:
         return math.inf

@@ -264,7 +264,8 @@ def _linear(suns: Doubles, left: Doubles) -> tuple[Doubles, Doubles, Doubles]:
         weight = 1 / (1 + (size / (2.4 * spread)) ** 2)
     inverse = np.linalg.inv((suns * weight[:, None]).T @ suns + ridge)
     rms = np.sqrt((weight[:, None] * miss**2).sum(axis=0) / max(weight.sum(), 1e-12))
-    return np.asarray(amounts, np.float64), np.asarray(miss, np.float64), np.sqrt(np.diag(inverse))[:, None] * rms[None, :]
+    sigma = np.sqrt(np.diag(inverse))[:, None] * rms[None, :]
+    return np.asarray(amounts, np.float64), np.asarray(miss, np.float64), sigma
 
 
 def _notes(residual: float, amount: float, sigma: float) -> tuple[str, ...]:
