@@ -136,10 +136,14 @@ def _exr(name: str) -> Path:
 
 
 def _said(answer: dict[str, Any], out: Path) -> int:
+    from ingest.faces.cli.merge import unchecked
+
     asks = False
     for finding in answer["findings"]:
         asks = asks or finding["severity"] != "note"
         print(f"{finding['kind']}: {finding['what']} {finding['next']}")
+    for line in unchecked(answer["checks"]):
+        print(line)
     for note in answer["notes"]:
         print(note)
     seam = answer["seam"]

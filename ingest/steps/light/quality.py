@@ -169,6 +169,41 @@ def not_checkable(pairs: Sequence[Pair]) -> tuple[int, ...]:
     return tuple(sorted(frames - {i for p in pairs if p.checkable for i in (p.first, p.second)}))
 
 
+#: What only a comparison of frames tells.
+BETWEEN_FRAMES = ("camera_moved", "light_changed", "white_shift", "motion")
+
+
+def checks(pairs: Sequence[Pair], count: int) -> list[dict[str, Any]]:
+    """For each check between frames whether it could be made, and of which frames (dark to bright) it says nothing.
+
+    A frame in which only lamps are above the noise shares too little with the next: nothing found there is not "fine".
+    """
+    dark = not_checkable(pairs)
+    turned_by = {i for p in pairs if p.checkable and p.shared >= TURN_SHARED for i in (p.first, p.second)}
+    moved_by = {i for p in pairs if p.checkable and p.shared >= PATCH_SHARED for i in (p.first, p.second)}
+    out = []
+    for kind in BETWEEN_FRAMES:
+        seen = {"camera_moved": turned_by, "motion": moved_by}.get(kind, set(range(count)) - set(dark))
+        missing = [i for i in range(count) if i not in seen]
+        why = "" if not missing else (
+            "no two frames share enough that is neither dark nor clipped" if len(missing) > count - 2 else
+            "too little in these frames is neither dark nor clipped to compare them with the next"
+        )
+        out.append({"check": kind, "made": len(missing) <= count - 2, "why": why, "frames": missing})
+    return out
+
+
+def together(looks: Sequence[FrameLook]) -> Single:
+    """The small frames as one picture (h, w, 3), relative radiance: each place from the brightest that holds it."""
+    order = sorted(range(len(looks)), key=lambda i: looks[i].units)
+    made = looks[order[0]].light / np.float32(looks[order[0]].units)
+    for i in order[1:]:
+        holds = looks[i].below_the_rail
+        made = np.where(holds[..., None], looks[i].light / np.float32(looks[i].units), made)
+    scale = np.float32(looks[order[len(order) // 2]].units)
+    return np.asarray(made * scale, np.float32)
+
+
 # -- one pair ------------------------------------------------------------------------------------------
 
 

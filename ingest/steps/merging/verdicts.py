@@ -50,14 +50,24 @@ def _finding(
 def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
     if clipped is None or not clipped["pixels"]:
         return []
-    angle = clipped["solid_angle_sr"]
+    angle, over, sun = clipped["solid_angle_sr"], clipped.get("over") or {}, clipped["stops"]
+    how = ""
+    if over:
+        named = [f"{name} would stand {stops:.1f} stops over it" for name, stops in over.items() if stops > 0]
+        how = f"; the bracket's ceiling is {clipped['ceiling_cd_m2']:.2g} cd/m2 by its headers"
+        how += f", {' and '.join(named)}" if named else ""
+    stops = sun if sun is not None else max((s for name, s in over.items() if name != "the sun"), default=0.0)
+    what = "the sun" if sun is not None else "a lamp"
+    advice = (
+        f"Shoot again with {stops:.0f} stops less light if it is {what}: a shorter exposure, a smaller stop, or an ND filter of {0.301 * stops:.1f} for what these leave"
+        if stops else "Shoot shorter exposures or through an ND filter"
+    )
     where = f", {angle:.2e} sr" if angle is not None else ""
     return [_finding(
         "clipped", item, Severity.PERSON,
         f"{clipped['pixels']} pixels ({100 * clipped['share']:.3g} %{where}) are clipped even in the shortest "
-        "exposure; the picture holds their lower bound",
-        "Shoot shorter exposures or through an ND filter; else keep a photograph of the grey ball, from which the "
-        "artist can tell the source's energy.",
+        f"exposure; the picture holds their lower bound{how}",
+        f"{advice}; else photograph the grey ball, from which the source's energy is estimated.",
         confidence=1.0, frames=[0], amount=clipped["stops"], unit="stops",
     )]  # fmt: skip
 

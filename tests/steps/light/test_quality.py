@@ -30,7 +30,7 @@ def frame(exposure_s: float, **more: object) -> MergeFrame:
 
 def test_the_ceiling_follows_from_the_header() -> None:
     # 78 N^2 / (.65 S t): f/8 1/8000 ISO 100 6e5, sun 11.3 stops over; f/16: 2.5e6, 9.3 (TRADE 3, calc)
-    assert bracket.ceiling_cd_m2(1 / 8000, 8.0, 100) == pytest.approx(6.14e5, rel=0.01)
+    assert frame(1 / 8000).ceiling_cd_m2 == pytest.approx(6.14e5, rel=0.01)
     held = bracket.can_hold([frame(1 / 8000), frame(1 / 30)])
     assert held is not None and held["sun_over_stops"] == pytest.approx(11.3, abs=0.1)
     held = bracket.can_hold([replace(frame(1 / 8000), f_number=16.0)])
