@@ -285,9 +285,10 @@ class MergeRecord:
     shortest frame could not hold: ``share`` of pixels, ``solid_angle_sr`` (lat-long only), ``stops`` (by
     how many the sun's disc would stand over the bracket's ceiling, where what clips is as small as the sun; else null:
     clipped pixels themselves do not say), ``over`` the same for each of a few known sources.
-    ``checks`` says of each check on the frames whether it could be made, why not, and of which ``frames`` it says nothing.  ``stops_covered`` is from
-    the noise floor of the longest frame to the clip level of the shortest.  ``curve`` is what to keep
-    for the body, null where none was recovered.  ``done`` says in words what was decided and why.
+    ``checks`` says of each check on the frames whether it could be made, why not, and of which ``frames`` it says
+    nothing.  ``stops_covered`` is from the noise floor of the longest frame to the clip level of the shortest.
+    ``curve`` is what to keep for the body, null where none was recovered.  ``done`` says in words what was decided and
+    why.
     """
 
     width: int

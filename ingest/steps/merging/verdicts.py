@@ -17,21 +17,24 @@ from ingest.steps.merging.calibration import Plan
 
 #: Share of the picture in which some frame was left out.
 MOTION = 0.001
+#: Pixels by which frames may be aligned although comparing them shows that the camera stood.
+STANDING_PX = 0.5
 
 
 def findings(
     request: MergeRequest, plan: Plan, clipped: dict[str, Any] | None, moved: float, moved_by_frame: tuple[float, ...],
-    doubtful: float, told: Sequence[Mapping[str, Any]], *, item: str = "",
+    doubtful: float, told: Sequence[Mapping[str, Any]], *, seen_standing: bool = False, item: str = "",
 ) -> tuple[Finding, ...]:  # fmt: skip
     """All findings of one merge, worst first.  ``clipped`` is None where the shortest frame is nowhere saturated,
     ``doubtful`` the share of pixels known to no better than a quarter of their value; ``told`` is what the headers
-    and the frames said before, whose word on movement and on a turn of the camera counts first."""
+    and the frames said before, whose word on movement and on a turn of the camera counts first; ``seen_standing``: all
+    frames could be compared for a turn."""
     before = {str(f["kind"]) for f in told}
     found = [
         *(Finding.from_json({**f, "item": item}) for f in told),
         *_clipped(clipped, item),
         *(_motion(moved, moved_by_frame, item) if "motion" not in before else ()),
-        *(_camera(request, plan, item) if "camera_moved" not in before else ()),
+        *(_camera(request, plan, item, seen_standing=seen_standing) if "camera_moved" not in before else ()),
         *_noise(doubtful, item),
     ]
     rank = {Severity.LOSS: 0, Severity.PERSON: 1, Severity.NOTE: 2}
@@ -59,7 +62,8 @@ def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
     stops = sun if sun is not None else max((s for name, s in over.items() if name != "the sun"), default=0.0)
     what = "the sun" if sun is not None else "a lamp"
     advice = (
-        f"Shoot again with {stops:.0f} stops less light if it is {what}: a shorter exposure, a smaller stop, or an ND filter of {0.301 * stops:.1f} for what these leave"
+        f"Shoot again with {stops:.0f} stops less light if it is {what}: a shorter exposure, a smaller stop, or an ND"
+        f" filter of {0.301 * stops:.1f} for what these leave"
         if stops else "Shoot shorter exposures or through an ND filter"
     )
     where = f", {angle:.2e} sr" if angle is not None else ""
@@ -84,11 +88,13 @@ def _motion(moved: float, by_frame: tuple[float, ...], item: str) -> list[Findin
     )]  # fmt: skip
 
 
-def _camera(request: MergeRequest, plan: Plan, item: str) -> list[Finding]:
+def _camera(request: MergeRequest, plan: Plan, item: str, *, seen_standing: bool) -> list[Finding]:
     if plan.shifts is None or plan.alignment is None:
         return []
     sizes = [float(np.hypot(*s)) for s in plan.shifts]
     far = max(sizes)
+    if seen_standing and far < STANDING_PX:
+        return []  # aligning is allowed to fit the noise; comparing the frames found no turn in it
     width = plan.stack.shape[1] * plan.stack.encoding.period
     degrees = request.kind == "lat-long"
     amount = far * 360.0 / width if degrees else far

@@ -5,7 +5,7 @@ vector across the edge) is then at right angles to up.  Up is where most edges a
 +Y, then fitted.  What looks like the horizon is left out: roofs and the feet of walls stand above and below it.  A
 place without walls or posts says nothing, and nothing is said of it.
 
-The threshold and the spread were measured on scenes of known tilt (``tests/bench/quality.py tilt``).
+The threshold and the spread were measured on scenes of known tilt (``tests/bench/light.py tilt``).
 """
 
 from __future__ import annotations

@@ -127,7 +127,25 @@ def test_one_clipped_photosite_counts() -> None:
     fine = [replace(looks[0], peak=0.99), looks[1]]
     assert "clipped" not in {f["kind"] for f in quality.judge(fine, latlong=True)}
     dark = [replace(x, light=x.light * 0) for x in looks]
-    assert quality.not_checkable(quality.compare(dark, latlong=True)) == (0, 1)
+    pairs = quality.compare(dark, latlong=True)
+    assert quality.not_checkable(pairs) == (0, 1)
+    told = quality.checks(pairs, 2)
+    assert {c["check"] for c in told} == set(quality.BETWEEN_FRAMES)
+    assert all(not c["made"] and c["frames"] == [0, 1] and c["why"] for c in told)
+    bright = quality.checks(quality.compare(shot(), latlong=True), 5)
+    assert all(c["made"] and bool(c["frames"]) == bool(c["why"]) for c in bright)
+    assert [c["frames"] for c in bright] == [[4]] * 4  # it clips nearly everywhere
+
+
+def test_a_bracket_is_put_together_from_the_brightest_frame_that_holds_each_place() -> None:
+    looks = shot()
+    whole = quality.together(looks)
+    middle = looks[2].units
+    truth = looks[0].light / looks[0].units * middle
+    clipped = looks[4].light.max(axis=2) > 0.99
+    assert clipped.any() and np.isfinite(whole).all()
+    assert np.median(np.abs(whole[clipped] / truth[clipped] - 1)) < 0.05
+    assert whole.max() > 2.0  # more than that frame holds
 
 
 def clipped_sun(heading_deg: float, seed: int = 7) -> tuple[np.ndarray, np.ndarray, scenes.Disc, rescue.BallPicture]:
