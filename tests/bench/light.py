@@ -353,6 +353,19 @@ def calibrated(counts: tuple[int, ...] = (1, 4)) -> None:
                   lens.vig, lens.gain)  # fmt: skip
 
 
+def seam_of(numbers: LensFile, pictures: list[np.ndarray]) -> str:
+    """How far neighbouring cameras disagree, in stops: level and texture."""
+    from ingest.steps.panorama import seams
+
+    shown = list(cameras.of_file(numbers, len(pictures)))
+    factor = min(seams.thin_factor(c) for c in shown)
+    small = [seams.thinned(p.astype(np.float32), factor) for p in pictures]
+    made = seams.judge([seams.thinned_camera(c, factor) for c in shown], [small[c.view] for c in shown])
+    if made.level_stops is None:
+        return "one view, no seam"
+    return f"seam level {made.level_stops:.4f} rms {made.rms_stops:.4f} stops"
+
+
 def balls() -> None:
     """Mirror ball: outline known, one view by its edge, two views by their reflections."""
     from ingest.steps.panorama import outlines
@@ -389,7 +402,7 @@ def balls() -> None:
             print(" ", np.round(np.array([o.cx, o.cy, o.radius_px]) - t, 3), dict(view.sigma))
         made = projected(found, frames[:count], 1024)
         score(f"{name} ({used:.1f} s CPU)", made.rgb, truth, scene)
-        print("  coverage", round(float((made.coverage > 0).mean()), 3))
+        print("  coverage", round(float((made.coverage > 0).mean()), 3), seam_of(found, frames[:count]))
 
 
 def cost() -> None:

@@ -122,6 +122,32 @@ def test_a_clipped_source_is_estimated_beside_what_was_measured(
     assert main(["light", str(probe), "--estimated", str(out)]) == 2
 
 
+def test_what_clips_in_every_frame_is_known_after_stitching_too(
+    burst: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A sun that two lenses show, held by no frame: the lat-long says so, and its light is "at least"."""
+    picture = OpenEXR.File(str(burst / "view.exr")).channels()["RGB"].pixels
+    held = np.minimum(picture, 40.0)
+    support = np.where((picture > 40.0).any(axis=2), 0, 5).astype(np.float16)
+    view, out, record = tmp_path / "v.exr", tmp_path / "p.exr", tmp_path / "p.json"
+    OpenEXR.File({"whiteLuminance": 1000.0}, {"RGB": held, "support.frames": support}).write(str(view))
+    lens = str(burst / "lens.json")
+    asked = ["panorama", str(view), "--lens", lens, "--out", str(out), "--width", "512"]
+    assert main([*asked, "--record", str(record)]) == 0
+    said = capsys.readouterr().out
+    layer = OpenEXR.File(str(out)).channels()["clipped"].pixels
+    assert 0 < layer.sum() < 60 and set(np.unique(layer)) == {0, 1}
+    told = json.loads(record.read_text(encoding="utf-8"))
+    made = {c["check"]: c for c in told["checks"]}
+    assert made["flare"]["made"] and 0 < made["flare"]["share"] < 1
+    assert not made["tilt"]["made"] and made["tilt"]["why"] and "not checked for tilt" in said
+    assert main(["light", str(out), "--json"]) == 0
+    lights = json.loads(capsys.readouterr().out)["lights"]
+    sun = scenes.outdoor(seed=3).discs[0]
+    (lost,) = [light for light in lights if light["at_least"]]
+    assert np.degrees(np.arccos(np.dot(lost["direction"], sun.direction))) < 0.5
+
+
 @pytest.mark.parametrize("command", ["light", "panorama"])
 def test_what_a_command_cannot_take_is_said_with_what_it_wants(
     burst: Path, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]
