@@ -41,6 +41,8 @@ _INSIDE = 0.9  # of the radius: paint and edge betray the rim
 _GRID = 48  # normals across the ball while fitting
 _PRIOR_DEG, _PRIOR_OUTLINE = (4.0, 3.0, 3.0), 0.02
 _UNSURE_DEG = 60.0  # of a heading nobody told, around the best of a look all round
+_APART_DEG, LEAST_RIVAL = 15.0, 1.35  # another heading that fits nearly as well makes the best one doubtful
+_NOISE, _LEVEL_PRIOR = 0.02, 0.05  # relative: of the ball's pixels, and of its level while the placing is sought
 _INDEPENDENT = 120.0  # patches of the ball that err by themselves
 _LIT, LEAST_LIT = 0.2, 0.15  # a normal is lit above this cosine; the share of the ball's picture that must be
 BALL_LABEL = "ESTIMATE from the photographed grey ball, not measured"
@@ -132,6 +134,7 @@ class _Fit:
 
     def __init__(self, cells: Cells, towards: Sequence[Doubles], ball: BallPicture) -> None:
         self._towards, self._ball = towards, ball
+        self.rival = np.inf  # misfit of the next best heading over that of the best
         self._map = convolved_cells(cells, width=96) * np.pi
         self._raster = Raster(height=self._map.shape[0], width=self._map.shape[1], layout=Layout.CORNERS)
         normals, inside = ball_normals(_GRID)
@@ -173,7 +176,18 @@ class _Fit:
         return _linear(self._columns(facing), seen - base)
 
     def residual(self, x: Doubles) -> Doubles:
-        return np.asarray(self.amounts(x)[1].ravel() / self._level)
+        """(3 n,) what is left, relative, if the ball's level in each channel may be a little off too: paint that is not
+        quite neutral must not pass for a turn."""
+        facing, seen = self._facing(x), self._seen(x)
+        base = sample(self._map, self._raster, facing)
+        suns, left = self._columns(facing), seen - base
+        miss = np.empty_like(left)
+        for c in range(3):
+            design = np.column_stack([suns, base[:, c]])
+            normal = design.T @ design + 1e-9 * np.eye(design.shape[1])
+            normal[-1, -1] += len(design) * (_NOISE * self._level / _LEVEL_PRIOR) ** 2
+            miss[:, c] = left[:, c] - design @ np.linalg.solve(normal, design.T @ left[:, c])
+        return np.asarray(miss.ravel() / self._level)
 
     def placed(self) -> tuple[Doubles, Doubles]:
         """(unknowns, their covariance)."""
@@ -186,20 +200,23 @@ class _Fit:
             prior[0] = np.radians(_UNSURE_DEG)
             around = np.radians(np.arange(0.0, 360.0, 7.5))
             misses = [float(np.abs(self.residual(np.array([h, 0, 0, 0, 0, 0]))).mean()) for h in around]
-            starts = [float(around[i]) for i in np.argsort(misses)[:1]]
-            far = [h for h in around[np.argsort(misses)] if abs(np.angle(np.exp(1j * (h - starts[0])))) > 0.5]
-            starts += [float(h) for h in far[:1]]
-        best: tuple[float, Doubles, Doubles] | None = None
+            starts = []
+            for h in around[np.argsort(misses)]:
+                if len(starts) < 3 and all(abs(np.angle(np.exp(1j * (h - s)))) > 0.5 for s in starts):
+                    starts.append(float(h))
+        tried: list[tuple[float, Doubles, Doubles]] = []
         for heading in starts:
             start = np.array([heading, 0, 0, 0, 0, 0], dtype=np.float64)
             # neighbours on the ball err together: the sigmas are those of as many patches as err by themselves
             inflate = float(np.sqrt(len(self._normals) * 3 / _INDEPENDENT))
             fit = fitting.solve(self.residual, start, prior, begin=start, least_spread=0.005, inflate=inflate)
-            miss = float(np.abs(self.residual(fit.x)).mean())
-            if best is None or miss < best[0]:
-                best = miss, fit.x, fit.covariance
-        assert best is not None
-        return best[1], best[2]
+            tried.append((float(np.abs(self.residual(fit.x)).mean()), fit.x, fit.covariance))
+        tried.sort(key=lambda t: t[0])
+        self.rival = next((t[0] / tried[0][0] for t in tried[1:]
+                           if np.degrees(abs(np.angle(np.exp(1j * (t[1][0] - tried[0][1][0]))))) > _APART_DEG), np.inf)
+        if self.rival < LEAST_RIVAL:
+            raise ValueError("its shading does not say which way its camera looked; give that (--ball-heading)")
+        return tried[0][1], tried[0][2]
 
     def told(self, x: Doubles, covariance: Doubles) -> list[Estimate]:
         suns = self._columns(self._facing(x))
