@@ -23,7 +23,8 @@ from ingest.steps.panorama.record import finding
 SEARCH_DEG = 14.0
 TILT_DEG = 3.0  # from here on a person is told
 SURE = 6.0  # by so many standard deviations the agreement must stand above chance
-_SIGMA_DEG = 0.8  # what the estimate was off by on scenes of known tilt, whatever its own fit said
+MOST_DEG, LEAST_LINES = 10.0, 250  # growth and cloud agreed by chance farther off, and in 48 to 131 edges
+_SIGMA_DEG = 1.0  # what the estimate was off by on scenes of known tilt, whatever its own fit said
 _WIDTH = 512
 _VOTE_DEG, _STEP_DEG = 0.8, 1.0
 _EDGE = 0.10  # natural log a pixel: fainter edges are texture and noise
@@ -46,7 +47,7 @@ class Level:
 
     @property
     def sure(self) -> bool:
-        return self.errors >= SURE
+        return self.errors >= SURE and self.tilt_deg <= MOST_DEG and self.lines >= LEAST_LINES
 
 
 def find(luminance: Floats, raster: Raster) -> Level | None:
