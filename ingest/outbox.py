@@ -328,7 +328,7 @@ PICTURES = frozenset({"preview", "findings", "grey_ball", "mirror_ball"})
 # Papers that hold such pictures where these may lie.
 SHOWING = frozenset({"report", "report print"})
 PAPERS = frozenset({"manifest", "checksums", "history", "chain", "show manifest", "record", "report", "report data",
-                    "report print", "list"})
+                    "report print", "list", "estimate"})
 
 
 def weakest(proofs: Sequence[str]) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 
 from ingest.errors import LedgerUnusable
 from ingest.machinery.clock import utc_of_seconds
+from ingest.machinery.worker.elsewhere import Elsewhere
 from ingest.originals import Originals
 from ingest.outbox import Outbox
 from ingest.records.cards import FileKind, PresentCard
@@ -29,6 +30,7 @@ from ingest.steps.clocks import stage as clocks
 from ingest.steps.codes import stage as codes
 from ingest.steps.copying.stage import all_stills_settled
 from ingest.steps.coverage import stage as coverage
+from ingest.steps.coverage.probe_checks import in_sun
 from ingest.steps.coverage.words import to_json
 from ingest.steps.filing import stage as filing
 from ingest.steps.light import stage as light
@@ -51,7 +53,7 @@ class Desk:
     arriving: bool = False  # a card is there whose listing has not settled: no set is found before its stills are
     failed: bool = False  # the last pass ended in an error nobody expected
     meanwhile: Callable[[], None] = lambda: None  # called while merges run: cards are looked for all the same
-    elsewhere: merging.Elsewhere | None = None  # what a person asked to be merged again is merged there
+    elsewhere: Elsewhere | None = None  # what a person asked to be merged again is merged there
     waited_s: float = 0.0  # of the last pass: for merges in processes of their own
     redo_owed: int = 0  # probes that a person asked to be merged again and that are not yet, at the last pass
     _told: bool = True  # a finding of it may stand, also from an earlier start
@@ -213,10 +215,16 @@ class Desk:
         looked_at = filing.reviewed(services, views)
         filing.remember(services, views, filed, looked_at)
         current = {p.id: p for p in services.work.probes()}
-        stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means)
-        light.summarise(services, outbox, views, filed.places, current)
+        stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means, self.elsewhere)
+        stills_filed = filing.file_stills(services, filed.log)
+        lit = light.summarise(
+            services, outbox, originals, views, filed.places, current, around(services, views, filed, stills_filed),
+            lambda position: panorama.newest(services, position), self.elsewhere,
+        )
+        if services.stop.is_set():
+            return False
         of_merges = merging.findings(views, list(current.values()))
-        found = [*stitched, *filing.findings(views, filed, looked_at), *of_merges, *light.unequal_views(views),
+        found = [*stitched, *lit, *filing.findings(views, filed, looked_at), *of_merges, *light.unequal_views(views),
                  *merging.not_again(standing)]
         by_probe: dict[str, list[Finding]] = {}
         for finding in of_merges:
@@ -231,7 +239,7 @@ class Desk:
         self._new_findings("probes", found)
         sights.read_new(services, originals, views)
         self._new_findings("sights", sights.findings(services, colours))
-        self._references(outbox, originals, views, filed)
+        self._references(outbox, originals, views, filed, stills_filed)
         self._cover(originals, views, filed)
         after = merge.standing(views).values()
         self.redo_owed = sum(s.redo is not None for s in after)
@@ -262,11 +270,12 @@ class Desk:
         self._new_findings("coverage", found.findings)
 
     def _references(
-        self, outbox: Outbox, originals: Originals, views: Sequence[View], filed: filing.Filing
+        self, outbox: Outbox, originals: Originals, views: Sequence[View], filed: filing.Filing,
+        stills_filed: Sequence[filing.FiledStill],
     ) -> None:
         """Confirmed balls, small, beside the nearest probe of their setup."""
         balls = []
-        for still in filing.file_stills(self.services, filed.log):
+        for still in stills_filed:
             near = [
                 (abs(still.start_s - v.taken_s[0]), v.id) for v in views
                 if v.taken_s and still.start_s is not None and filed.placements[v.id].key == still.placement.key
@@ -297,6 +306,31 @@ class Desk:
         for finding in services.work.set_findings(source, found, services.clock.utc()):
             services.log.warning("finding", kind=finding.kind, item=finding.item, what=finding.what)
             services.tell("finding", finding.to_json())
+
+
+def around(
+    services: Services, views: Sequence[View], filed: filing.Filing, stills_filed: Sequence[filing.FiledStill]
+) -> light.Around:
+    """What the log and the references say about the light of each probe."""
+    sunny = {r.key for r in filed.log.rows if in_sun(r)}
+    seen = services.work.sights()
+    groups, balls, shone = {}, {}, set()
+    for view in views:
+        placement = filed.placements[view.id]
+        if not placement.setup:
+            continue
+        groups[view.id] = "|".join((placement.day, placement.unit, placement.shot or placement.setup))
+        if placement.key in sunny:
+            shone.add(view.id)
+        own = [s for s in stills_filed if s.role == "grey_ball" and not s.proposed and s.placement.setup
+               and s.placement.key == placement.key]
+        taken = view.taken_s[0] if view.taken_s else 0.0
+        own.sort(key=lambda s, taken=taken: (abs((s.start_s or 0.0) - taken), s.id))  # type: ignore[misc]
+        balls[view.id] = [
+            light.Ball(digest=s.digest, id=s.id, corners=next(
+                (thing.corners for thing in seen.get(s.digest, ()) if thing.what == "grey_ball"), None)) for s in own
+        ]
+    return light.Around(groups=groups, balls=balls, in_sun=shone)
 
 
 # The due item that a still's role serves; other roles are references and serve none.

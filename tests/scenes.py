@@ -141,6 +141,52 @@ def room(seed: int = 0, *, walls_m: Sequence[float] = (2.0, 4.0, 1.4, 1.5, 3.0, 
     return Scene(background=background, discs=discs)
 
 
+def built(seed: int, *, tilt: Doubles | None = None) -> Scene:
+    """A place with walls at any heading: windows, doors, courses of stone, a ceiling or sky; seen by a body that leans
+    (``tilt``, 3x3: world from picture)."""
+    rng = np.random.default_rng(seed)
+    heading = rng.uniform(0, np.pi / 2)
+    turn = np.array([[np.cos(heading), 0, np.sin(heading)], [0, 1, 0], [-np.sin(heading), 0, np.cos(heading)]])
+    low = -np.array([rng.uniform(2, 9), 1.5, rng.uniform(2, 9)])
+    high = np.array([rng.uniform(2, 9), rng.uniform(1.3, 8), rng.uniform(2, 9)])
+    wide, tall = rng.uniform(0.8, 2.5, 4), rng.uniform(0.9, 2.5, 4)
+    share, dark = rng.uniform(0.3, 0.7, 4), rng.uniform(-2.5, 2.0, 4)
+    open_air = rng.random() < 0.5
+    lean = np.eye(3) if tilt is None else tilt
+
+    def background(d: Doubles, _origin: Doubles) -> Doubles:
+        d = (d @ lean.T) @ turn
+        with np.errstate(divide="ignore", invalid="ignore"):
+            reach = np.where(d > 0, high / d, low / d)
+        reach = np.where(np.isfinite(reach), reach, np.inf)
+        face = reach.argmin(axis=-1)
+        p = d * reach.min(axis=-1)[..., None]
+        level = -2.0 + 0.5 * texture(p, seed + 31, base=1.5)
+        for k, (axis, along) in enumerate(((0, 2), (2, 0))):
+            on = face == axis
+            side = np.where(d[..., axis] > 0, 0, 2) + k
+            u = p[..., along] / wide[side] % 1.0
+            v = (p[..., 1] - low[1]) / tall[side] % 1.0
+            window = (np.abs(u - 0.5) < share[side] / 2) & (np.abs(v - 0.5) < 0.35)
+            level = np.where(on & window, level + dark[side], level)
+            level = np.where(on, level + 0.3 * (side - 1.5), level)
+        ceiling = (face == 1) & (d[..., 1] > 0)
+        level = np.where(ceiling, (0.5 if open_air else -1.0) + 0.2 * texture(d, seed + 5, base=2.0), level)
+        return (2.0**level)[..., None] * np.array([1.05, 1.0, 0.9])
+
+    return Scene(background=background)
+
+
+def cluttered(seed: int) -> Scene:
+    """A place without anything straight: growth, rocks, cloud."""
+
+    def background(d: Doubles, _origin: Doubles) -> Doubles:
+        level = 2.2 * texture(d, seed + 71, base=4.0) + 1.2 * texture(d, seed + 72, base=9.0)
+        return (0.3 * 2.0**level)[..., None] * np.array([1.0, 1.0, 0.9])
+
+    return Scene(background=background)
+
+
 def latlong(scene: Scene, width: int, *, layout: Layout = Layout.CORNERS, parts: int = 3, discs: int = 16) -> Doubles:
     """(width/2, width, 3): each pixel the mean of its footprint (parts x parts, discs finer)."""
     raster = Raster(height=width // 2, width=width, layout=layout)

@@ -243,6 +243,7 @@ def _probe(
         "kind": view.kind,
         "ceiling": ceiling(view),
         "findings": [*record.get("findings", []), *(f.to_json() for f in told)],
+        "checks": list(record.get("checks", [])),
         "frames": [
             {
                 "files": [{"digest": f.digest, "path": places.of(f)} for f in frame.files],

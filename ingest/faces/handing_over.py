@@ -185,6 +185,15 @@ class _Folder:
         self.put(f"{folder}/setup_sheet.html", sheet.page(page).encode())
         self.stage(key, folder, rows, texture, white)
 
+    @property
+    def estimates(self) -> dict[str, str]:
+        """Owner of a picture -> owner of the newest estimate made of it."""
+        found: dict[str, int] = {}
+        for output in self.services.work.outputs(kind="estimated light"):
+            of, _, number = output.owner.rpartition("/")
+            found[of] = max(found.get(of, 0), int(number))
+        return {of: f"{of}/{number}" for of, number in found.items()}
+
     def probe(self, probe: Mapping[str, Any], folder: str) -> dict[str, str]:
         """Its files below ``probes/``; answers kind -> path relative to the setup's folder."""
         if not probe["exr"]:
@@ -202,7 +211,7 @@ class _Folder:
     def outputs(self, probe: Mapping[str, Any], owner: str) -> Iterable[tuple[str, str, str]]:
         """(kind, path on this machine, digest) of each of its files, from the first disk here that has it."""
         roots = {d.id: d.path for d in answers.destinations(self.services) if d.present}
-        done: set[str] = set()
+        done, estimates = set[str](), self.estimates
         beside = os.path.dirname(probe["exr"] or "")
         for output in self.services.work.outputs():
             if output.kind in BALLS and output.destination_id in roots:
@@ -210,7 +219,9 @@ class _Folder:
                 if os.path.dirname(path) == beside:
                     yield f"{output.kind} {output.owner}", path, output.digest.rpartition(":")[2]
                 continue
-            mine = output.owner == owner and output.kind in ("probe", "preview", "record", "light")
+            mine = output.owner == owner and output.kind in ("probe", "preview", "record", "light", "estimate")
+            # what a clipped source lacks, put back: beside the measured picture and never for it; the newest of them
+            mine = mine or (output.kind == "estimated light" and output.owner == estimates.get(owner))
             whole = output.kind == "panorama" and output.owner.rpartition("/")[0] == probe["position"]
             if output.destination_id in roots and (mine or whole) and output.kind not in done:
                 path = os.path.join(roots[output.destination_id], *output.path.split("/"))

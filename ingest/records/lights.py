@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -41,6 +41,18 @@ class Light:
             "xy": None if self.xy is None else list(self.xy),
             "cct_K": self.cct_k,
         }
+
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> Light:
+        xy = value["xy"]
+        return cls(
+            direction=_triple(value["direction"]), irradiance_rgb=_triple(value["irradiance_rgb"]),
+            share=float(value["share"]), solid_angle_sr=float(value["solid_angle_sr"]),
+            solid_angle_at_most=bool(value.get("solid_angle_at_most")), at_least=bool(value.get("at_least")),
+            xy=None if xy is None else (float(xy[0]), float(xy[1])),
+            cct_k=None if value["cct_K"] is None else float(value["cct_K"]),
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -97,3 +109,22 @@ class LightSummary:
         if self.difference is not None:
             out["difference"] = self.difference.to_json()
         return out
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> LightSummary:
+        """A summary as :meth:`to_json` wrote it, without its difference; KeyError, TypeError or ValueError where it is
+        none."""
+        return cls(
+            width=int(value["width"]), height=int(value["height"]), layout=str(value["layout"]),
+            lights=tuple(Light.from_json(one) for one in value["lights"]), total_rgb=_triple(value["total_rgb"]),
+            sh_radiance=tuple(_triple(row) for row in value["sh_radiance"]),
+            irradiance=tuple((_triple(e["normal"]), _triple(e["rgb"])) for e in value["irradiance"]),
+            key_to_fill=None if value["key_to_fill"] is None else float(value["key_to_fill"]),
+            repaired=int(value.get("repaired_pixels", 0)), unseen_share=float(value.get("unseen_share", 0.0)),
+            notes=tuple(str(n) for n in value.get("notes", ())),
+        )
+
+
+def _triple(value: Sequence[float]) -> Triple:
+    x, y, z = (float(v) for v in value)
+    return (x, y, z)

@@ -62,6 +62,16 @@ class MergeFrame:
         """Relative exposure; see :func:`exposure_units`."""
         return exposure_units(self.exposure_s, self.f_number, self.iso)
 
+    @property
+    def ceiling_cd_m2(self) -> float | None:
+        """The luminance that saturates it: 78 N^2 / (0.65 S t), None where the header is silent.
+
+        Saturation-based speed (ISO 12232) with the lens term of ISO 2720; no ND filter, which no header tells.
+        """
+        if not (self.f_number and self.iso):
+            return None
+        return 78.0 * self.f_number**2 / (0.65 * self.iso * self.exposure_s)
+
     @classmethod
     def from_json(cls, value: Mapping[str, Any]) -> MergeFrame:
         return cls(**_known(cls, value))
@@ -272,10 +282,13 @@ class MergeRecord:
     """The answer of the job ``merge``; field by field what the record beside the picture holds.
 
     ``noise`` is the model var(x) = floor + gain x, x = 1 at saturation.  ``clipped`` describes what the
-    shortest frame could not hold: ``share`` of pixels, ``solid_angle_sr`` (lat-long only), ``stops`` (at
-    least this much is missing; null where nothing clipped or nobody can say).  ``stops_covered`` is from
-    the noise floor of the longest frame to the clip level of the shortest.  ``curve`` is what to keep
-    for the body, null where none was recovered.  ``done`` says in words what was decided and why.
+    shortest frame could not hold: ``share`` of pixels, ``solid_angle_sr`` (lat-long only), ``stops`` (by
+    how many the sun's disc would stand over the bracket's ceiling, where what clips is as small as the sun; else null:
+    clipped pixels themselves do not say), ``over`` the same for each of a few known sources.
+    ``checks`` says of each check on the frames whether it could be made, why not, and of which ``frames`` it says
+    nothing.  ``stops_covered`` is from the noise floor of the longest frame to the clip level of the shortest.
+    ``curve`` is what to keep for the body, null where none was recovered.  ``done`` says in words what was decided and
+    why.
     """
 
     width: int
@@ -298,6 +311,7 @@ class MergeRecord:
     attributes: Mapping[str, Any]
     layers: tuple[str, ...]
     findings: tuple[Mapping[str, Any], ...] = ()
+    checks: tuple[Mapping[str, Any], ...] = ()
     done: tuple[str, ...] = ()
     curve: Mapping[str, Any] | None = None
     seconds: Mapping[str, float] = field(default_factory=dict)
@@ -309,7 +323,7 @@ class MergeRecord:
     def from_json(cls, value: Mapping[str, Any]) -> MergeRecord:
         known = _known(cls, value)
         known["frames"] = tuple(FrameOutcome(**_shift(_known(FrameOutcome, f))) for f in value["frames"])
-        for name in ("layers", "findings", "done"):
+        for name in ("layers", "findings", "checks", "done"):
             known[name] = tuple(known.get(name, ()))
         return cls(**known)
 

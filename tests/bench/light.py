@@ -82,6 +82,200 @@ def score(name: str, result: np.ndarray, truth: np.ndarray, scene: scenes.Scene,
           f"worst {rest[2]:.4f} deg ({usable.sum()} marks); energy {' '.join(energy)} %")  # fmt: skip
 
 
+def resolved(truth: np.ndarray, where: np.ndarray, *, half: int = 8) -> np.ndarray:
+    """(n,) whether all edges around a mark are wider than a pixel: no step of luminance beyond 2 in one pixel.
+
+    A finer edge comes out blurred by the frame's own pixel, and a blurred edge stands elsewhere in the logarithm that
+    is matched: that is sharpness, not direction.
+    """
+    level = np.log(np.maximum(truth @ scenes.LUMINANCE, 1e-6))
+    raster = Raster(height=truth.shape[0], width=truth.shape[1])
+    steep = np.maximum(np.abs(np.diff(level, axis=0, append=level[-1:])),
+                       np.abs(np.diff(level, axis=1, append=level[:, :1])))
+    x, y = (np.rint(v).astype(int) for v in raster.pixels(where))
+    out = []
+    for column, row in zip(x, y, strict=True):
+        rows = np.clip(np.arange(row - half, row + half + 1), 0, truth.shape[0] - 1)
+        columns = np.mod(np.arange(column - half, column + half + 1), truth.shape[1])
+        out.append(steep[rows][:, columns].max() < np.log(2))
+    return np.array(out)
+
+
+def finer(lenses: list[dict[str, object]], times: int) -> list[dict[str, object]]:
+    """The same lenses before a sensor with so many times finer pixels."""
+    return [{**one, **{k: (float(one[k]) + 0.5) * times - 0.5 for k in ("cx", "cy")}, "f": float(one["f"]) * times}
+            for one in lenses]  # fmt: skip
+
+
+def sharpness() -> None:
+    """Why the worst mark outdoors is off: frames twice as fine, without noise, and marks on edges a pixel resolves."""
+    scene, pair = scenes.outdoor(), two_lenses()
+    truth = kept("truth-outdoor", lambda: scenes.latlong(scene, 2048)).astype(float)
+    where = scenes.marks(400)
+    wide = resolved(truth, where)
+    for name, times, noise in (("as it is", 1, 0.003), ("without noise", 1, 0.0), ("frames twice as fine", 2, 0.0)):
+        lenses = finer(pair, times)
+        frame = kept(f"sharp-{times}-{noise}", lambda lenses=lenses, t=times, n=noise: scenes.fisheye(
+            scene, lenses, (2048 * t, 1024 * t), noise=n))
+        made = projected(numbers_of(lenses), [frame], 2048)
+        shifts, usable = scenes.direction_errors(made.rgb, truth, where)
+        for words, some in (("all marks", usable), ("edges wider than a pixel", usable & wide)):
+            p50, _, worst = scenes.percentiles(shifts[some])
+            print(f"  {name}, {words}: p50 {p50:.4f} worst {worst:.4f} deg ({some.sum()} marks)")
+
+
+def tilt() -> None:
+    """The level of rooms and streets that lean by known angles, and of places without anything straight."""
+    import cv2
+
+    from ingest.steps.panorama import level
+
+    raster = Raster(height=256, width=512, layout=Layout.CENTRES)
+    rows: dict[str, list[tuple[float, float, bool, bool]]] = {}
+    for kind, count in (("built", 60), ("cluttered", 30), ("outdoor", 30)):
+        for seed in range(100, 100 + count):
+            rng = np.random.default_rng(seed)
+            degrees = float(rng.choice([0.0, 1.0, 2.0, 4.0, 6.0, 9.0])) if kind == "built" else 0.0
+            around = rng.uniform(0, 2 * np.pi)
+            lean = cv2.Rodrigues(np.radians(degrees) * np.array([np.cos(around), 0, np.sin(around)]))[0]
+            make = {"built": lambda s, m=lean: scenes.built(s, tilt=m), "cluttered": scenes.cluttered,
+                    "outdoor": scenes.outdoor}[kind]
+            scene = make(seed)
+            light = scenes.latlong(scene, 512, layout=Layout.CENTRES, parts=2) @ scenes.LUMINANCE
+            found = level.find(light * (1 + 0.01 * rng.normal(size=light.shape)), raster)
+            told = bool(level.judge(found))
+            off = np.inf if found is None else float(np.degrees(np.arccos(np.clip(
+                found.up @ (lean.T @ np.array([0.0, 1.0, 0.0])), -1, 1))))
+            rows.setdefault(kind, []).append((degrees, off, found is not None and found.sure, told))
+    for kind, all_rows in rows.items():
+        sure = [r for r in all_rows if r[2]]
+        errors = np.array([r[1] for r in sure]) if sure else np.array([np.nan])
+        print(f"{kind}: {len(sure)} of {len(all_rows)} can be told; off by p50 {np.median(errors):.2f} "
+              f"worst {errors.max():.2f} deg")  # fmt: skip
+        for degrees in sorted({r[0] for r in all_rows}):
+            mine = [r for r in all_rows if r[0] == degrees]
+            print(f"  leaning {degrees:g} degrees: told of {sum(r[3] for r in mine)} of {len(mine)}")
+
+
+def captured(seed: int, lens_of: list[dict[str, object]], size: int) -> list[np.ndarray]:
+    """Four headings of one lens in a place with a strong source."""
+    rng = np.random.default_rng(seed)
+    source = scenes.at(rng.uniform(0, 360), rng.uniform(0, 50))
+    if seed % 3 == 0:
+        scene = scenes.outdoor(seed=seed, sun=source)
+    elif seed % 3 == 1:
+        scene = scenes.room(seed=seed)
+    else:
+        lamp = scenes.Disc(direction=source, radius_rad=np.radians(2), radiance=np.full(3, 500.0))
+        scene = scenes.Scene(background=scenes.built(seed).background, discs=(lamp,))
+    return [
+        scenes.fisheye(scene, lens_of, (size, size), world_from_body=cameras.turn(90.0 * i), seed=4 * seed + i, parts=1)
+        for i in range(4)
+    ]
+
+
+def spotted(
+    picture: np.ndarray, x: float, y: float, radius: float, *, bright: float = 0.0, dark: float = 0.0
+) -> np.ndarray:
+    """A soft disc: ``bright`` times the light around it on top, tinted as coatings do, or ``dark`` of it taken away."""
+    rows, columns = np.mgrid[0 : picture.shape[0], 0 : picture.shape[1]]
+    disc = np.clip((radius - np.hypot(columns - x, rows - y)) / 2 + 0.5, 0, 1)[..., None]
+    level = picture @ scenes.LUMINANCE
+    near = float(np.median(level[max(0, int(y) - 5) : int(y) + 6, max(0, int(x) - 5) : int(x) + 6]))
+    return picture * (1 - dark * disc) + disc * near * bright * np.array([0.7, 1.2, 0.8])
+
+
+def flare_told(count: int, *, bright: float = 0.0, dark: float = 0.0, first: int = 0) -> tuple[int, int, int]:
+    """Of so many captures: with a reflection told, with dirt told, with a source strong enough."""
+    from ingest.steps.panorama import flare as job
+    from ingest.steps.panorama import seams
+
+    one = [lens(150.0, 150.0, f=88.0, fov=190.0)]
+    numbers = numbers_of(one, kind="fisheye", views=[{"heading_deg": 90.0 * i} for i in range(4)])
+    shown = list(cameras.of_file(numbers, 4))
+    factor = seams.thin_factor(shown[0])
+    thin = [seams.thinned_camera(c, factor) for c in shown]
+    ghosts = spots = strong = 0
+    for seed in range(first, first + count):
+        rng = np.random.default_rng(7000 + seed)
+        pictures = list(kept(f"flare{seed}", lambda s=seed: np.array(captured(s, one, 301))).astype(float))
+        reach, size, around = rng.uniform(0.3, 0.9), rng.uniform(5, 10), rng.uniform(0, 2 * np.pi)
+        for i, picture in enumerate(pictures):
+            level = picture @ scenes.LUMINANCE
+            y, x = np.unravel_index(int(np.argmax(level)), level.shape)
+            if bright and level[y, x] > 300 * np.median(level[level > 0]):
+                strong += i == 0
+                at = 150 - reach * (x - 150), 150 - reach * (y - 150)
+                pictures[i] = spotted(picture, *at, size, bright=bright)
+            if dark:
+                r = 40 + 80 * reach
+                at = 150 + r * np.cos(around), 150 + r * np.sin(around)
+                pictures[i] = spotted(picture, *at, size * 0.8, dark=dark)
+        small = [seams.thinned(p.astype(np.float32), factor) for p in pictures]
+        agreed = seams.judge(thin, [small[c.view] for c in thin])
+        told, _ = job.judge(thin, agreed.logs, agreed.directions)
+        ghosts += any("reflection" in f["what"] for f in told)
+        spots += any("dirt" in f["what"] for f in told)
+    return ghosts, spots, strong
+
+
+def flare() -> None:
+    """Reflections and dirt in four headings of one lens with known numbers."""
+    for words, how in (
+        ("clean", {}), ("reflection of 15 %", {"bright": 0.15}), ("of 30 %", {"bright": 0.3}),
+        ("of 60 %", {"bright": 0.6}), ("dirt of 10 %", {"dark": 0.1}), ("of 20 %", {"dark": 0.2}),
+        ("of 40 %", {"dark": 0.4}),
+    ):  # fmt: skip
+        ghosts, spots, _ = flare_told(40, **how)
+        print(f"{words}: a reflection told in {ghosts}, dirt in {spots} of 40")
+
+
+def chain() -> None:
+    """CPU of the whole chain of one probe at 6720x3360: seven JPEGs of two fisheye circles merged, stitched, looked at;
+    each step in this process by its real job."""
+    import io
+
+    import cv2
+    import simplejpeg
+
+    from ingest.machinery.worker.jobs import light as light_job
+    from ingest.machinery.worker.jobs import merge as merge_job
+    from ingest.machinery.worker.jobs import panorama as panorama_job
+    from tests.brackets import srgb
+
+    pair = two_lenses()
+    small = kept("cost", lambda: scenes.fisheye(scenes.outdoor(), pair, (2048, 1024)))
+    picture = cv2.resize(small, (6720, 3360), interpolation=cv2.INTER_LINEAR)
+    scale = 3360 / 1024
+    lenses = [{**one, **{k: (float(one[k]) + 0.5) * scale - 0.5 for k in ("cx", "cy")}, "f": float(one["f"]) * scale}
+              for one in pair]  # fmt: skip
+    frames, exposures = [], [2.0**-k for k in (12, 10, 8, 6, 4, 2, 0)]
+    for seconds in exposures:
+        codes = np.rint(255 * srgb(np.clip(picture * seconds * 30, 0, 1))).astype(np.uint8)
+        frames.append(simplejpeg.encode_jpeg(np.ascontiguousarray(codes), 95, "RGB", "420"))
+    asked = {"kind": "dual-fisheye", "picture": True, "frames": [
+        {"name": str(k), "exposure_s": s, "f_number": 8.0, "iso": 100.0} for k, s in enumerate(exposures)]}
+    merged, preview, out = io.BytesIO(), io.BytesIO(), io.BytesIO()
+    marks, walls = [time.process_time()], [time.monotonic()]
+
+    def mark() -> None:
+        marks.append(time.process_time())
+        walls.append(time.monotonic())
+
+    merge_job.run(asked, [*(io.BytesIO(f) for f in frames), merged, preview], lambda _: None)
+    mark()
+    numbers = numbers_of(lenses).to_json()
+    answer = panorama_job.run({"lens": numbers, "views": 1, "width": 6720}, [merged, out], lambda _: None)
+    mark()
+    found = light_job.run({"outputs": []}, [out], lambda _: None)
+    mark()
+    steps = np.diff(marks)
+    print(f"seven frames of 6720x3360: merge {steps[0]:.1f}, panorama {steps[1]:.1f}, light {steps[2]:.1f} s CPU, "
+          f"{marks[-1] - marks[0]:.1f} in all ({walls[-1] - walls[0]:.0f} s by the clock of a busy machine); "
+          f"{answer['width']}x{answer['height']}, {len(found['lights'])} lights, seam "
+          f"{answer['seam']['level_stops']:.4f} stops")  # fmt: skip
+
+
 def known() -> None:
     """Two lenses with known numbers."""
     for name, scene in (("outdoor", scenes.outdoor()), ("room", scenes.room())):
@@ -159,6 +353,19 @@ def calibrated(counts: tuple[int, ...] = (1, 4)) -> None:
                   lens.vig, lens.gain)  # fmt: skip
 
 
+def seam_of(numbers: LensFile, pictures: list[np.ndarray]) -> str:
+    """How far neighbouring cameras disagree, in stops: level and texture."""
+    from ingest.steps.panorama import seams
+
+    shown = list(cameras.of_file(numbers, len(pictures)))
+    factor = min(seams.thin_factor(c) for c in shown)
+    small = [seams.thinned(p.astype(np.float32), factor) for p in pictures]
+    made = seams.judge([seams.thinned_camera(c, factor) for c in shown], [small[c.view] for c in shown])
+    if made.level_stops is None:
+        return "one view, no seam"
+    return f"seam level {made.level_stops:.4f} rms {made.rms_stops:.4f} stops"
+
+
 def balls() -> None:
     """Mirror ball: outline known, one view by its edge, two views by their reflections."""
     from ingest.steps.panorama import outlines
@@ -195,7 +402,7 @@ def balls() -> None:
             print(" ", np.round(np.array([o.cx, o.cy, o.radius_px]) - t, 3), dict(view.sigma))
         made = projected(found, frames[:count], 1024)
         score(f"{name} ({used:.1f} s CPU)", made.rgb, truth, scene)
-        print("  coverage", round(float((made.coverage > 0).mean()), 3))
+        print("  coverage", round(float((made.coverage > 0).mean()), 3), seam_of(found, frames[:count]))
 
 
 def cost() -> None:
@@ -277,9 +484,83 @@ def lat_long() -> None:
     score("lat-long as it is", projector.finish().rgb, truth, scene)
 
 
+def photographed_ball(
+    light: np.ndarray, turn: np.ndarray, rng: np.random.Generator, *, size: int = 60, level: float = 0.03,
+    noise: float = 0.02, colour: float = 0.0, hand: bool = True,
+) -> np.ndarray:
+    """(size, size, 3) picture of an 18 % ball by summing the light (H, W, 3; ``CORNERS``) over every pixel of it:
+    exposure off by ``level``, each channel by ``colour``, noise, and a stand or hand before a part of it."""
+    raster = Raster(height=light.shape[0], width=light.shape[1])
+    flux = (light * raster.solid_angles()[..., None]).reshape(-1, 3).astype(np.float32)
+    towards = raster.directions().reshape(-1, 3).astype(np.float32)
+    line = (np.arange(size) - (size - 1) / 2) / (0.45 * size)
+    x, y = np.meshgrid(line, -line)
+    inside = x * x + y * y < 1
+    normals = np.stack([-x, y, -np.sqrt(np.maximum(0, 1 - x * x - y * y))], axis=-1)[inside] @ turn.T
+    normals = normals.astype(np.float32)
+    made = np.full((size, size, 3), 0.18 * light.mean())
+    rows = [np.maximum(normals[i : i + 500] @ towards.T, 0) @ flux for i in range(0, len(normals), 500)]
+    made[inside] = 0.18 / np.pi * np.concatenate(rows)
+    if hand:
+        made[(np.abs(x) < 0.12) & (y < -0.72)] *= 0.25
+    made *= np.exp(rng.normal() * level + rng.normal(size=3) * colour)
+    return made * (1 + noise * rng.normal(size=made.shape))
+
+
+def rescue_errors(
+    count: int, *, heading: bool, level: float = 0.03, colour: float = 0.0, first: int = 0
+) -> tuple[np.ndarray, np.ndarray, int]:
+    """Relative errors of the missing luminance of clipped suns, those errors over the stated sigmas, and how many
+    balls were refused (lit from behind)."""
+    from ingest.steps.light import rescue
+    from ingest.steps.light.flux import measure
+
+    errors, over, refused = [], [], 0
+    for seed in range(first, first + count):
+        rng = np.random.default_rng(500 + seed)
+        sun = scenes.at(rng.uniform(0, 360), rng.uniform(12, 65))
+        scene = scenes.outdoor(seed=seed % 8, sun=sun, sun_level=10 ** rng.uniform(3.8, 4.8))
+        whole = scenes.latlong(scene, 256, parts=1, discs=40)
+        clipped = np.minimum(whole, rng.uniform(5, 60))
+        raster = Raster(height=128, width=256)
+        missing = measure(whole - clipped, raster).vector.sum(axis=(0, 1)) @ sun @ scenes.LUMINANCE
+        truth = np.radians([rng.uniform(0, 360), *(rng.normal(size=2) * 2.5)])
+        picture = photographed_ball(whole, rescue.turned(truth), rng, level=level, colour=colour)
+        outline = np.array([29.5, 29.5, 0.45 * 60]) + rng.normal(size=3) * 0.3
+        ball = rescue.BallPicture(
+            pixels=picture, outline=tuple(outline),
+            heading_deg=float(np.degrees(truth[0]) + rng.normal() * 3) if heading else None,
+        )
+        try:
+            found = rescue.from_grey_ball(measure(clipped, raster), [sun], ball)[0]
+        except ValueError:
+            refused += 1
+            continue
+        errors.append(found.luminance / missing - 1)
+        over.append((found.luminance - missing) / float(np.dot(found.sigma_rgb, scenes.LUMINANCE)))
+    return np.array(errors), np.array(over), refused
+
+
+def rescue() -> None:
+    """Estimates of a clipped sun from a photographed grey ball, against the truth; the published sky without a ball."""
+    for words, how in (
+        ("heading noted, exposure and paint exact", {"heading": True, "level": 0.0}),
+        ("heading noted, level off by 3 %", {"heading": True}),
+        ("heading unknown, level off by 3 %", {"heading": False}),
+        ("heading unknown, each channel off by 5 %", {"heading": False, "colour": 0.05}),
+    ):
+        errors, over, refused = rescue_errors(40, **how)
+        size = 100 * np.abs(errors)
+        print(f"{words}: median {np.median(size):.1f} %, 90th {np.percentile(size, 90):.1f} %, "
+              f"worst {size.max():.1f} %, bias {100 * errors.mean():+.1f} %; "
+              f"within one stated sigma {100 * (np.abs(over) < 1).mean():.0f} %, "
+              f"two {100 * (np.abs(over) < 2).mean():.0f} %; refused {refused} of 40")  # fmt: skip
+
+
 PARTS = {
     "lights": lights, "known": known, "lat_long": lat_long, "coefficients": coefficients, "balls": balls,
-    "one_burst": lambda: calibrated((1,)), "calibrated": calibrated, "cost": cost,
+    "one_burst": lambda: calibrated((1,)), "calibrated": calibrated, "cost": cost, "rescue": rescue,
+    "sharpness": sharpness, "tilt": tilt, "flare": flare, "chain": chain,
 }  # fmt: skip
 
 if __name__ == "__main__":

@@ -11,7 +11,9 @@ import pytest
 
 from ingest.faces.cli.main import main
 from ingest.records import rasters
+from ingest.steps.light import rescue
 from tests import scenes
+from tests.bench.light import photographed_ball
 from tests.steps.panorama.test_projection import file, two
 
 
@@ -87,3 +89,74 @@ def test_what_is_no_probe_is_refused_by_name(tmp_path: Path, capsys: pytest.Capt
     for path in (rubbish, square, tmp_path / "none.exr"):
         assert main(["light", str(path), "--json"]) in (1, 2)
         assert path.name in capsys.readouterr().err
+
+
+def test_a_clipped_source_is_estimated_beside_what_was_measured(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scene = scenes.outdoor(seed=3, sun=scenes.at(40, 35))
+    whole = scenes.latlong(scene, 256, parts=1, discs=40)
+    held = np.minimum(whole, 40.0).astype(np.float32)
+    support = np.where((whole > 40.0).any(axis=2), 0, 3).astype(np.float16)
+    header = {"envmap": OpenEXR.ENVMAP_LATLONG, "whiteLuminance": 1000.0}
+    probe, ball, out = (tmp_path / name for name in ("probe.exr", "ball.exr", "est.exr"))
+    OpenEXR.File(dict(header), {"RGB": held, "support.frames": support}).write(str(probe))
+    seen = photographed_ball(whole, rescue.turned(np.radians([220.0, 2.0, -1.0])), np.random.default_rng(1), level=0.0)
+    OpenEXR.File({"whiteLuminance": 500.0}, {"RGB": (2 * seen).astype(np.float32)}).write(str(ball))
+    asked = ["light", str(probe), "--ball", str(ball), "--ball-outline", "29.5,29.5,27"]
+    assert main([*asked, "--estimated", str(out), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    plain = main(["light", str(probe), "--json"]), json.loads(capsys.readouterr().out)
+    assert plain[0] == 0 and {k: v for k, v in told.items() if "estimate" not in k} == plain[1]  # the measured stays
+    (one,) = told["estimates"]
+    sun = scene.discs[0]
+    whole_sun = np.array(one["with_it"]["irradiance_rgb"])
+    assert np.allclose(whole_sun, sun.irradiance, rtol=0.05) and "not measured" in one["label"]
+    assert abs(one["missing_irradiance_rgb"][1] / sun.irradiance[1] - 1) < 3 * one["relative_sigma"]
+    assert "not measured" in OpenEXR.File(str(out)).header()["comments"]
+    assert main(asked) == 0
+    assert "ESTIMATE" in capsys.readouterr().out
+    assert main(["light", str(probe), "--sun"]) == 0
+    assert "clear sky" in capsys.readouterr().out
+    assert main([*asked, "--ball-outline", "1,2"]) == 2 and main([*asked, "--ball-reflectance", "7"]) == 2
+    assert main(["light", str(probe), "--estimated", str(out)]) == 2
+
+
+def test_what_clips_in_every_frame_is_known_after_stitching_too(
+    burst: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A sun that two lenses show, held by no frame: the lat-long says so, and its light is "at least"."""
+    picture = OpenEXR.File(str(burst / "view.exr")).channels()["RGB"].pixels
+    held = np.minimum(picture, 40.0)
+    support = np.where((picture > 40.0).any(axis=2), 0, 5).astype(np.float16)
+    view, out, record = tmp_path / "v.exr", tmp_path / "p.exr", tmp_path / "p.json"
+    OpenEXR.File({"whiteLuminance": 1000.0}, {"RGB": held, "support.frames": support}).write(str(view))
+    lens = str(burst / "lens.json")
+    asked = ["panorama", str(view), "--lens", lens, "--out", str(out), "--width", "512"]
+    assert main([*asked, "--record", str(record)]) == 0
+    said = capsys.readouterr().out
+    layer = OpenEXR.File(str(out)).channels()["clipped"].pixels
+    assert 0 < layer.sum() < 60 and set(np.unique(layer)) == {0, 1}
+    told = json.loads(record.read_text(encoding="utf-8"))
+    made = {c["check"]: c for c in told["checks"]}
+    assert made["flare"]["made"] and 0 < made["flare"]["share"] < 1
+    assert not made["tilt"]["made"] and made["tilt"]["why"] and "not checked for tilt" in said
+    assert main(["light", str(out), "--json"]) == 0
+    lights = json.loads(capsys.readouterr().out)["lights"]
+    sun = scenes.outdoor(seed=3).discs[0]
+    (lost,) = [light for light in lights if light["at_least"]]
+    assert np.degrees(np.arccos(np.dot(lost["direction"], sun.direction))) < 0.5
+
+
+@pytest.mark.parametrize("command", ["light", "panorama"])
+def test_what_a_command_cannot_take_is_said_with_what_it_wants(
+    burst: Path, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    note = tmp_path / "x.JPG"
+    note.write_bytes(b"\xff\xd8\xff\xe0" + bytes(64))
+    more = [] if command == "light" else ["--lens", str(burst / "lens.json"), "--out", str(tmp_path / "o.exr")]
+    for path in (note, tmp_path):
+        assert main([command, str(path), *more]) == 2
+        said = capsys.readouterr().err
+        assert path.name in said and ("OpenEXR" in said or "frame" in said), said
+    assert not (tmp_path / "o.exr").exists()

@@ -12,7 +12,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError, sentences
+from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, Unreadable, UsageError, sentences
 
 
 def add(commands: Any) -> None:
@@ -46,6 +46,10 @@ def run(args: argparse.Namespace) -> int:
     from ingest.records.lenses import LensFile
 
     views = [[Path(f) for f in view] for view in [args.frames, *args.view]]
+    for path in (path for view in views for path in view):
+        if path.is_dir():
+            raise UsageError("is a folder.", item=str(path),
+                             next="Give the frames in it by name, or a view's merged OpenEXR.")
     out = _exr(args.out)
     if args.lens_out and not args.calibrate:
         raise UsageError("--lens-out without --calibrate has nothing to write.", next="Add --calibrate.")
@@ -113,7 +117,13 @@ def merged(
                 found.append((frames[0], "auto"))
                 continue
             target = Path(folder) / f"view{i}.exr"
-            merge_files(frames, target, kind=kind, exposures=times[: len(frames)] or None)
+            try:
+                merge_files(frames, target, kind=kind, exposures=times[: len(frames)] or None)
+            except Unreadable as error:
+                raise UsageError(
+                    f"this view cannot be used: {error.what}", item=error.item or str(frames[0]),
+                    next=f"{error.next} A view is a merged OpenEXR, or camera frames whose exposures are told.".strip(),
+                ) from error
             times = times[len(frames) :]
             found.append((target, "centres"))
         yield found
@@ -127,10 +137,14 @@ def _exr(name: str) -> Path:
 
 
 def _said(answer: dict[str, Any], out: Path) -> int:
+    from ingest.faces.cli.merge import unchecked
+
     asks = False
     for finding in answer["findings"]:
         asks = asks or finding["severity"] != "note"
         print(sentences(f"{finding['kind']}: {finding['what']}", finding["next"]))
+    for line in unchecked(answer["checks"]):
+        print(line)
     for note in answer["notes"]:
         print(note)
     seam = answer["seam"]

@@ -1,4 +1,6 @@
-"""Merges on a Dask cluster that is there already: the same job, in the same kind of sandboxed child, elsewhere.
+"""Jobs on a Dask cluster that is there already: the same ones, in the same kind of sandboxed child, elsewhere.
+
+Merges above all, then what follows from them: panoramas and light summaries.
 
 A frame's bytes go to the cluster and the picture's bytes come back, so its machines need none of our disks.  On
 each of them the job runs in a worker process of our own, started and limited as here: a frame that takes a decoder
@@ -7,7 +9,7 @@ down takes that child down, not the cluster's worker.
 Pictures must not depend on where they were made.  So a cluster whose machines carry another version of this
 program, or of a library that touches pixels, is refused before the first merge (:func:`same_everywhere`).
 
-A cluster may be lost at any moment.  What it had is then not failed but not done: ``merge`` raises WorkerAbsent
+A cluster may be lost at any moment.  What it had is then not failed but not done: ``run`` raises WorkerAbsent
 and ``at_once`` is 0 from then on, which sends everything that is left to this machine.
 """
 
@@ -118,7 +120,7 @@ class Cluster:
             self._client.close(timeout=5)
 
     def at_once(self) -> int:
-        """Merges that it can do together now; 0 once it is lost."""
+        """Jobs that it can do together now; 0 once it is lost."""
         if self.lost:
             return 0
         with self._guard:
@@ -135,28 +137,28 @@ class Cluster:
             self._asked = time.monotonic()
         return self._told
 
-    def merge(
-        self, args: dict[str, Any], frames: Sequence[int], outputs: Sequence[int], *, timeout_s: float,
+    def run(
+        self, job: str, args: dict[str, Any], given: Sequence[int], outputs: Sequence[int], *, timeout_s: float,
         cancel: threading.Event,
     ) -> dict[str, Any]:
-        """The job ``merge`` there; ``frames`` and ``outputs`` are open descriptors here.
+        """A job there; ``given`` (to read) and ``outputs`` (to write, empty) are open descriptors here.
 
         Raises what :meth:`WorkerPool.run` raises; WorkerAbsent where the cluster is lost.
         """
-        size = sum(os.fstat(fd).st_size for fd in frames)
+        size = sum(os.fstat(fd).st_size for fd in given)
         with self._room:
             while self._under_way and self._under_way + size > _MOST_BYTES and not cancel.is_set():
                 self._room.wait(_LOOK_S)
             self._under_way += size
         try:
-            return self._merge(args, frames, outputs, timeout_s, cancel)
+            return self._run(job, args, given, outputs, timeout_s, cancel)
         finally:
             with self._room:
                 self._under_way -= size
                 self._room.notify_all()
 
-    def _merge(
-        self, args: dict[str, Any], frames: Sequence[int], outputs: Sequence[int], timeout_s: float,
+    def _run(
+        self, job: str, args: dict[str, Any], given: Sequence[int], outputs: Sequence[int], timeout_s: float,
         cancel: threading.Event,
     ) -> dict[str, Any]:
         if self.lost:
@@ -165,13 +167,13 @@ class Cluster:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # frames are large: that is what they are
                 task = self._client.submit(
-                    carry_out, args, [_whole(fd) for fd in frames], len(outputs), self._memory_bytes, timeout_s,
+                    carry_out, job, args, [_whole(fd) for fd in given], len(outputs), self._memory_bytes, timeout_s,
                     pure=False, retries=1,
                 )
         except Exception as error:  # a connection that breaks just now has many faces
             raise self._gone(repr(error)) from error
         try:
-            self._wait(task, cancel)
+            self._wait(job, task, cancel)
             kind, said, made = task.result(timeout=_ANSWERS_S)
         except (WorkerFailed, Unreadable):
             raise
@@ -188,13 +190,13 @@ class Cluster:
             _put(fd, data)
         return dict(said)
 
-    def _wait(self, task: Any, cancel: threading.Event) -> None:
+    def _wait(self, job: str, task: Any, cancel: threading.Event) -> None:
         """Until the task has ended: the child that does it has its own limit of time, and a machine that hangs is
         given up by the scheduler.  Waiting for a free machine is nobody's fault."""
         while not task.done():
             if cancel.is_set():
                 task.cancel(force=True)
-                raise WorkerStopped("the job 'merge' was stopped.", retry=True)
+                raise WorkerStopped(f"the job {job!r} was stopped.", retry=True)
             self._is_there()
             cancel.wait(_LOOK_S)
 
@@ -212,7 +214,7 @@ class Cluster:
         """A task that ended in an error of the library's: a machine lost over and over by one frame is the frame's
         fault, all else the cluster's."""
         if type(error).__name__ == "KilledWorker":
-            return WorkerFailed("machines of the cluster were lost while they merged it.", retry=True)
+            return WorkerFailed("machines of the cluster were lost over it.", retry=True)
         return self._gone(f"{type(error).__name__}: {error}")
 
     def _gone(self, why: str) -> WorkerAbsent:
@@ -239,25 +241,25 @@ def _pool(memory_bytes: int) -> WorkerPool:
 
 
 def carry_out(
-    args: dict[str, Any], frames: Sequence[bytes], outputs: int, memory_bytes: int, timeout_s: float
+    job: str, args: dict[str, Any], given: Sequence[bytes], outputs: int, memory_bytes: int, timeout_s: float
 ) -> tuple[str, dict[str, Any], list[bytes]]:
-    """The job ``merge`` on bytes, in a child of this process: ("made", answer, pictures), or "refused" or "failed"
+    """A job on bytes, in a child of this process: ("made", answer, pictures), or "refused" or "failed"
     with the words and no pictures.  Errors travel as words: their types need not be known at the other end."""
     with contextlib.ExitStack() as stack:
         opened = []
-        for number in range(len(frames) + outputs):
+        for number in range(len(given) + outputs):
             file = stack.enter_context(tempfile.TemporaryFile(prefix="nl-"))
-            if number < len(frames):
-                file.write(frames[number])
+            if number < len(given):
+                file.write(given[number])
                 file.flush()
                 file.seek(0)
             opened.append(file)
         try:
-            answer = _pool(memory_bytes).run("merge", args, [f.fileno() for f in opened], timeout_s=timeout_s)
+            answer = _pool(memory_bytes).run(job, args, [f.fileno() for f in opened], timeout_s=timeout_s)
         except (Unreadable, WorkerFailed) as error:
             said = {"what": error.what, "item": error.item, "next": error.next, "retry": error.retry}
             return ("refused" if isinstance(error, Unreadable) else "failed"), said, []
-        return "made", answer, [_whole(f.fileno()) for f in opened[len(frames):]]
+        return "made", answer, [_whole(f.fileno()) for f in opened[len(given):]]
 
 
 def _whole(fd: int) -> bytes:

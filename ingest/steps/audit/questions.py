@@ -42,7 +42,8 @@ QUESTION_OF_KIND: dict[str, int] = {
     **dict.fromkeys(("lost",), 4),
     **dict.fromkeys(
         ("clipped", "missing_step", "motion", "camera_moved", "light_changed", "white_shift", "mixed_settings", "tilt",
-         "noise", "flare", "unequal_views", "probe", "probe doubtful", "merge refused", "set incomplete", "review"), 5),
+         "noise", "flare", "unequal_views", "clipped_estimate", "light_moved", "probe", "probe doubtful",
+         "merge refused", "set incomplete", "review"), 5),
     **dict.fromkeys(("unfiled",), 6),
     **dict.fromkeys(("clock", "clock doubtful", "time zone", "no clock evidence"), 7),
     **dict.fromkeys(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ingest.steps.light.flux import irradiance, measure
+from ingest.steps.light.flux import Cells, irradiance, measure
 from ingest.steps.panorama.raster import Doubles, Floats, Layout, Raster, sample
 
 GREY = 0.18  # reflectance of the grey ball rendered
@@ -17,7 +17,11 @@ GREY = 0.18  # reflectance of the grey ball rendered
 
 def convolved(picture: Floats, raster: Raster, *, width: int = 128) -> Doubles:
     """(width/2, width, 3) irradiance by normal over pi, on the ``CORNERS`` raster."""
-    cells = measure(picture, raster, columns=256)
+    return convolved_cells(measure(picture, raster, columns=256), width=width)
+
+
+def convolved_cells(cells: Cells, *, width: int = 128) -> Doubles:
+    """As :func:`convolved`, of a map that was measured before."""
     flux, vectors = cells.coarser(128)
     small = Raster(height=width // 2, width=width, layout=Layout.CORNERS)
     normals = small.directions().reshape(-1, 3)

@@ -18,23 +18,12 @@ _SETTINGS = (
 SUN_CD_M2 = 1.6e9  # the sun's disc (from memory; TRADE section 3)
 
 
-def ceiling_cd_m2(exposure_s: float, f_number: float, iso: float) -> float:
-    """The luminance that saturates an exposure: 78 N^2 / (0.65 S t).
-
-    Saturation-based speed (ISO 12232) with the lens term of ISO 2720; no ND filter, which no header tells.
-
-    >>> round(ceiling_cd_m2(1 / 8000, 8.0, 100.0) / 1e5, 1)
-    6.1
-    """
-    return 78.0 * f_number**2 / (0.65 * iso * exposure_s)
-
-
 def can_hold(frames: Sequence[MergeFrame]) -> dict[str, float] | None:
     """The bracket's ceiling and how far the sun stands over it, None where a header is silent."""
-    known = [f for f in frames if f.f_number and f.iso]
+    known = [c for f in frames if (c := f.ceiling_cd_m2) is not None]
     if len(known) < len(frames) or not frames:
         return None
-    top = max(ceiling_cd_m2(f.exposure_s, float(f.f_number or 1), float(f.iso or 100)) for f in known)
+    top = max(known)
     return {"ceiling_cd_m2": top, "sun_over_stops": max(0.0, math.log2(SUN_CD_M2 / top))}
 
 

@@ -23,13 +23,15 @@ def compare(now: LightSummary, before: LightSummary) -> Difference:
         return Difference(key_moved_deg=None, key_stops=None, total_stops=total,
                           sentence="One of the probes has no light of its own to compare.")  # fmt: skip
     pairs = pair(before.lights, now.lights)
-    partner = pairs.get(0)
+    first = key_of(before.lights)
+    partner = pairs.get(first)
     if partner is None:
         return Difference(key_moved_deg=None, key_stops=None, total_stops=total, sentence="The key is gone.")
-    key, new = before.lights[0], now.lights[partner]
+    key, new = before.lights[first], now.lights[partner]
     moved = angle_deg(key, new)
-    stops = _stops(strength(new), strength(key))
-    return Difference(key_moved_deg=moved, key_stops=stops, total_stops=total, sentence=_sentence(moved, stops))
+    # a source that clips in every frame was measured to be "at least" that strong: two such figures tell no change
+    stops = None if key.at_least or new.at_least else _stops(strength(new), strength(key))
+    return Difference(key_moved_deg=moved, key_stops=stops, total_stops=total, sentence=sentence(moved, stops))
 
 
 def pair(before: Sequence[Light], now: Sequence[Light]) -> dict[int, int]:
@@ -43,6 +45,11 @@ def pair(before: Sequence[Light], now: Sequence[Light]) -> dict[int, int]:
             if i not in found and j not in found.values() and math.isfinite(cost):
                 found[i] = j
     return found
+
+
+def key_of(lights: Sequence[Light]) -> int:
+    """Which light is the key: the strongest; one that clips in every frame is stronger than was measured."""
+    return next((i for i, light in enumerate(lights) if light.at_least), 0)
 
 
 def strength(light: Light) -> float:
@@ -62,13 +69,24 @@ def _stayed(a: Light, b: Light) -> bool:
 
 
 def _cost(a: Light, b: Light) -> float:
-    """20 degrees weigh like a stop, and like a chromaticity difference of .05 and a size ratio of 4."""
+    """A light that clips is no light that does not, unless it moved far less than others.  20 degrees weigh
+    like a stop, and like a chromaticity difference of .05 and a size ratio of 4."""
     stops = _stops(strength(b), strength(a))
     if stops is None:
         return math.inf
     colour = 0.0 if a.xy is None or b.xy is None else math.dist(a.xy, b.xy) / 0.05
     size = abs(math.log2(b.solid_angle_sr / a.solid_angle_sr)) / 2
-    return angle_deg(a, b) / 20 + abs(stops) + colour + min(size, 2.0)
+    return angle_deg(a, b) / 20 + abs(stops) + colour + min(size, 2.0) + (1.0 if a.at_least != b.at_least else 0.0)
+
+
+def key_rose_deg(now: LightSummary, before: LightSummary) -> float | None:
+    """By how many degrees the previous probe's key stands higher now, whichever way the probes looked."""
+    first = key_of(before.lights)
+    partner = pair(before.lights, now.lights).get(first) if before.lights else None
+    if partner is None:
+        return None
+    new, old = now.lights[partner].direction[1], before.lights[first].direction[1]
+    return math.degrees(math.asin(max(-1.0, min(1.0, new))) - math.asin(max(-1.0, min(1.0, old))))
 
 
 def _luminance(rgb: Sequence[float]) -> float:
@@ -79,9 +97,13 @@ def _stops(new: float, old: float) -> float | None:
     return math.log2(new / old) if new > 0 and old > 0 else None
 
 
-def _sentence(moved: float, stops: float | None) -> str:
-    turned = f"The key moved {moved:.0f} degrees" if moved >= 1 else "The key stayed where it was"
-    if stops is None or abs(stops) < 0.1:
+def sentence(moved: float, stops: float | None, *, what: str = "moved") -> str:
+    """``moved`` degrees and the change of strength in words."""
+    whose = "The key" if what == "moved" else "The key's"
+    turned = f"{whose} {what} {moved:.0f} degrees" if moved >= 1 else "The key stayed where it was"
+    if stops is None:
+        return f"{turned}; it clips in every frame, so how strong it is was not measured."
+    if abs(stops) < 0.1:
         return f"{turned} and kept its strength."
     word = "rose" if stops > 0 else "dropped"
     return f"{turned} and {word} {abs(stops):.1f} stops."

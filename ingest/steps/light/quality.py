@@ -36,10 +36,10 @@ CLIPPED_AT = 0.995
 RAIL = 0.9  # of white: above it noise may have been cut off
 LEAST_SHARED = 8.0  # pixels, or as many noisier ones as weigh the same
 SURE = 0.008  # natural log: a pair whose light is known no better has not found itself
-TURN_ERRORS, TURN_DEG = 4.0, 0.02
-LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.1, 4.0, 42.0
+TURN_ERRORS, TURN_DEG = 5.2, 0.02
+LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.3, 4.8, 60.0
 SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in light, and in red against blue
-COLOUR_DOUBT = 1 / 3  # a wrong curve bends the channels much alike
+COLOUR_DOUBT = 1 / 2  # a wrong curve bends the channels much alike, but not quite
 CODEC_PIXELS = 4.0  # by which a picture behind a codec seems to move, times the misfit of its curve
 ALONE = 0.8  # so many more places to look at, so much surer must one frame be
 LEAST_SIGMA = 2e-4  # natural log: no pair is believed to tell more
@@ -167,6 +167,41 @@ def not_checkable(pairs: Sequence[Pair]) -> tuple[int, ...]:
     """Frames that share too little with any neighbour to be judged for movement, turn or light."""
     frames = {i for p in pairs for i in (p.first, p.second)}
     return tuple(sorted(frames - {i for p in pairs if p.checkable for i in (p.first, p.second)}))
+
+
+#: What only a comparison of frames tells.
+BETWEEN_FRAMES = ("camera_moved", "light_changed", "white_shift", "motion")
+
+
+def checks(pairs: Sequence[Pair], count: int) -> list[dict[str, Any]]:
+    """For each check between frames whether it could be made, and of which frames (dark to bright) it says nothing.
+
+    A frame in which only lamps are above the noise shares too little with the next: nothing found there is not "fine".
+    """
+    dark = not_checkable(pairs)
+    turned_by = {i for p in pairs if p.checkable and p.shared >= TURN_SHARED for i in (p.first, p.second)}
+    moved_by = {i for p in pairs if p.checkable and p.shared >= PATCH_SHARED for i in (p.first, p.second)}
+    out = []
+    for kind in BETWEEN_FRAMES:
+        seen = {"camera_moved": turned_by, "motion": moved_by}.get(kind, set(range(count)) - set(dark))
+        missing = [i for i in range(count) if i not in seen]
+        why = "" if not missing else (
+            "no two frames share enough that is neither dark nor clipped" if len(missing) > count - 2 else
+            "too little in these frames is neither dark nor clipped to compare them with the next"
+        )
+        out.append({"check": kind, "made": len(missing) <= count - 2, "why": why, "frames": missing})
+    return out
+
+
+def together(looks: Sequence[FrameLook]) -> Single:
+    """The small frames as one picture (h, w, 3), relative radiance: each place from the brightest that holds it."""
+    order = sorted(range(len(looks)), key=lambda i: looks[i].units)
+    made = looks[order[0]].light / np.float32(looks[order[0]].units)
+    for i in order[1:]:
+        holds = looks[i].below_the_rail
+        made = np.where(holds[..., None], looks[i].light / np.float32(looks[i].units), made)
+    scale = np.float32(looks[order[len(order) // 2]].units)
+    return np.asarray(made * scale, np.float32)
 
 
 # -- one pair ------------------------------------------------------------------------------------------

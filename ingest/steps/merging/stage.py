@@ -13,16 +13,16 @@ import contextlib
 import hashlib
 import json
 import os
-import threading
 from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Any
 
 from ingest import __version__
 from ingest.errors import NightloaderError, SourceUnreadable, Unreadable, WorkerFailed
 from ingest.machinery.ledger.work import ProbeFact, StillFact
+from ingest.machinery.worker.elsewhere import Elsewhere
 from ingest.machinery.worker.host import WorkerAbsent, WorkerStopped
 from ingest.machinery.worker.room import at_once, fit, most_at_once
 from ingest.originals import Originals
@@ -150,25 +150,6 @@ class Standing:
     owed: Wanted | None = None
     redo: Wanted | None = None
     refused: str = ""
-
-
-class Elsewhere(Protocol):
-    """Something that merges in the place of this machine's own workers."""
-
-    def merge(
-        self, args: dict[str, Any], frames: Sequence[int], outputs: Sequence[int], *, timeout_s: float,
-        cancel: threading.Event,
-    ) -> dict[str, Any]:
-        """As the job ``merge``; WorkerAbsent if nobody is there any more and this machine must do it."""
-
-    @property
-    def lost(self) -> str:
-        """Why nobody is there any more; "" while somebody is."""
-
-    def at_once(self) -> int:
-        """How many merges it can do together; 0 once it is lost."""
-
-    def close(self) -> None: ...
 
 
 class Merging:
@@ -329,8 +310,8 @@ class Merging:
                 try:
                     if elsewhere is not None and elsewhere.at_once():
                         with contextlib.suppress(WorkerAbsent):  # the rest is done here
-                            return elsewhere.merge(asked.to_json(), opened, outputs, timeout_s=limit_s,
-                                                   cancel=services.stop)
+                            return elsewhere.run("merge", asked.to_json(), opened, outputs, timeout_s=limit_s,
+                                                 cancel=services.stop)
                     return services.worker.run(
                         "merge", asked.to_json(), [*opened, *outputs], timeout_s=limit_s, cancel=services.stop,
                         on_progress=lambda share: services.tell(

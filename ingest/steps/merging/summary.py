@@ -12,6 +12,10 @@ from ingest.records.merges import FrameOutcome, MergeRecord, MergeRequest
 from ingest.steps.merging import verdicts
 from ingest.steps.merging.calibration import Plan
 
+#: cd/m2 of what clips most often (from memory; TRADE section 3).
+KNOWN_CD_M2 = {"the sun": 1.6e9, "a bare filament": 1e7, "a frosted bulb": 1e5}
+SUN_SR, SUN_AT_MOST = 6.8e-5, 30.0  # its disc, and how far its glow may have widened what clips
+
 
 class Counted(Protocol):
     """What the pixel pass counted; see the job."""
@@ -32,12 +36,15 @@ class Counted(Protocol):
 def record(
     request: MergeRequest, order: tuple[int, ...], plan: Plan, counted: Counted, written: dict[str, Any],
     layers: tuple[str, ...], seconds: dict[str, float], told: Sequence[Mapping[str, Any]] = (),
+    checks: Sequence[Mapping[str, Any]] = (),
 ) -> MergeRecord:  # fmt: skip
-    """The record of one merge; ``told`` are findings made from headers and frames."""
+    """The record of one merge; ``told`` are findings made from headers and frames, ``checks`` which of these could be
+    made."""
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
     found = verdicts.findings(request, plan, clipped if counted.at_rail else None, counted.moved,
-                              counted.moved_by_frame, counted.doubtful, told)
+                              counted.moved_by_frame, counted.doubtful, told,
+                              seen_standing=any(c["check"] == "camera_moved" and not c["why"] for c in checks))
     return MergeRecord(
         width=counted.width, height=counted.height, kind=request.kind, source=plan.source,
         colour_space=request.colour_space,
@@ -46,7 +53,8 @@ def record(
         noise={"floor": plan.noise.floor, "gain": plan.noise.gain, "measured": plan.noise.measured},
         clipped=clipped, stops_covered=stops(plan), movement_share=counted.moved, statistics=counted.statistics,
         attributes={k: list(v) if isinstance(v, tuple) else v for k, v in written.items()}, layers=layers,
-        findings=tuple(f.to_json() for f in found), done=plan.done, curve=plan.curve, seconds=seconds,
+        findings=tuple(f.to_json() for f in found), checks=tuple(checks), done=plan.done, curve=plan.curve,
+        seconds=seconds,
     )  # fmt: skip
 
 
@@ -103,10 +111,19 @@ def clipped_facts(request: MergeRequest, counted: Counted) -> dict[str, Any]:
     pixels = int(counted.clipped.sum())
     facts: dict[str, Any] = {
         "pixels": pixels, "share": pixels / max(1.0, counted.width * counted.height * counted.lit),
-        "solid_angle_sr": None, "stops": None,
+        "solid_angle_sr": None, "stops": None, "ceiling_cd_m2": None, "over": {},
     }  # fmt: skip
+    ceilings = [f.ceiling_cd_m2 for f in request.frames]
+    if all(c is not None for c in ceilings):
+        top = max(c for c in ceilings if c is not None)
+        facts["ceiling_cd_m2"] = top
+        facts["over"] = {name: max(0.0, float(np.log2(level / top))) for name, level in KNOWN_CD_M2.items()}
     if request.kind == "lat-long":
+        # a sun is small; what its glow adds around it clips too
         edges = np.cos(np.pi * np.arange(counted.height + 1) / counted.height)
         rows = 2 * np.pi / counted.width * (edges[:-1] - edges[1:])
-        facts["solid_angle_sr"] = float(np.sum(rows * counted.clipped))
+        facts["solid_angle_sr"] = angle = float(np.sum(rows * counted.clipped))
+        pixel = (2 * np.pi / counted.width) ** 2
+        if facts["over"] and 0 < angle < max(SUN_AT_MOST * SUN_SR, 9 * pixel):
+            facts["stops"] = facts["over"]["the sun"]
     return facts

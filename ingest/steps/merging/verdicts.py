@@ -17,21 +17,24 @@ from ingest.steps.merging.calibration import Plan
 
 #: Share of the picture in which some frame was left out.
 MOTION = 0.001
+#: Pixels by which frames may be aligned although comparing them shows that the camera stood.
+STANDING_PX = 0.5
 
 
 def findings(
     request: MergeRequest, plan: Plan, clipped: dict[str, Any] | None, moved: float, moved_by_frame: tuple[float, ...],
-    doubtful: float, told: Sequence[Mapping[str, Any]], *, item: str = "",
+    doubtful: float, told: Sequence[Mapping[str, Any]], *, seen_standing: bool = False, item: str = "",
 ) -> tuple[Finding, ...]:  # fmt: skip
     """All findings of one merge, worst first.  ``clipped`` is None where the shortest frame is nowhere saturated,
     ``doubtful`` the share of pixels known to no better than a quarter of their value; ``told`` is what the headers
-    and the frames said before, whose word on movement and on a turn of the camera counts first."""
+    and the frames said before, whose word on movement and on a turn of the camera counts first; ``seen_standing``: all
+    frames could be compared for a turn."""
     before = {str(f["kind"]) for f in told}
     found = [
         *(Finding.from_json({**f, "item": item}) for f in told),
         *_clipped(clipped, item),
         *(_motion(moved, moved_by_frame, item) if "motion" not in before else ()),
-        *(_camera(request, plan, item) if "camera_moved" not in before else ()),
+        *(_camera(request, plan, item, seen_standing=seen_standing) if "camera_moved" not in before else ()),
         *_noise(doubtful, item),
     ]
     rank = {Severity.LOSS: 0, Severity.PERSON: 1, Severity.NOTE: 2}
@@ -50,14 +53,25 @@ def _finding(
 def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
     if clipped is None or not clipped["pixels"]:
         return []
-    angle = clipped["solid_angle_sr"]
+    angle, over, sun = clipped["solid_angle_sr"], clipped.get("over") or {}, clipped["stops"]
+    how = ""
+    if over:
+        named = [f"{name} would stand {stops:.1f} stops over it" for name, stops in over.items() if stops > 0]
+        how = f"; the bracket's ceiling is {clipped['ceiling_cd_m2']:.2g} cd/m2 by its headers"
+        how += f", {' and '.join(named)}" if named else ""
+    stops = sun if sun is not None else max((s for name, s in over.items() if name != "the sun"), default=0.0)
+    what = "the sun" if sun is not None else "a lamp"
+    advice = (
+        f"Shoot again with {stops:.0f} stops less light if it is {what}: a shorter exposure, a smaller stop, or an ND"
+        f" filter of {0.301 * stops:.1f} for what these leave"
+        if stops else "Shoot shorter exposures or through an ND filter"
+    )
     where = f", {angle:.2e} sr" if angle is not None else ""
     return [_finding(
         "clipped", item, Severity.PERSON,
         f"{clipped['pixels']} pixels ({100 * clipped['share']:.3g} %{where}) are clipped even in the shortest "
-        "exposure; the picture holds their lower bound",
-        "Shoot shorter exposures or through an ND filter; else keep a photograph of the grey ball, from which the "
-        "artist can tell the source's energy.",
+        f"exposure; the picture holds their lower bound{how}",
+        f"{advice}; else photograph the grey ball, from which the source's energy is estimated.",
         confidence=1.0, frames=[0], amount=clipped["stops"], unit="stops",
     )]  # fmt: skip
 
@@ -74,11 +88,13 @@ def _motion(moved: float, by_frame: tuple[float, ...], item: str) -> list[Findin
     )]  # fmt: skip
 
 
-def _camera(request: MergeRequest, plan: Plan, item: str) -> list[Finding]:
+def _camera(request: MergeRequest, plan: Plan, item: str, *, seen_standing: bool) -> list[Finding]:
     if plan.shifts is None or plan.alignment is None:
         return []
     sizes = [float(np.hypot(*s)) for s in plan.shifts]
     far = max(sizes)
+    if seen_standing and far < STANDING_PX:
+        return []  # aligning is allowed to fit the noise; comparing the frames found no turn in it
     width = plan.stack.shape[1] * plan.stack.encoding.period
     degrees = request.kind == "lat-long"
     amount = far * 360.0 / width if degrees else far

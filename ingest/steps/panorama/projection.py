@@ -35,11 +35,13 @@ _PIECE = 4096
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Projected:
     """``rgb`` (H, W, 3) linear, ``coverage`` (H, W) how many lenses show each direction (0: none),
-    ``strong_share`` the part of the light that was dropped rather than looked up."""
+    ``strong_share`` the part of the light that was dropped rather than looked up, ``clipped`` (H, W) where a view's
+    frames all clip (None: no view said)."""
 
     rgb: Single
     coverage: Single
     strong_share: float
+    clipped: NDArray[np.bool_] | None = None
 
 
 class Projector:
@@ -64,10 +66,13 @@ class Projector:
         self.coverage = np.zeros(shape, dtype=np.float32)
         self._dropped: list[tuple[NDArray[np.int64], Doubles]] = []
         self._strong = 0.0
+        self._clipped: NDArray[np.bool_] | None = None
 
-    def add(self, view: int, picture: Single, *, sigma: Floats | None = None) -> None:
+    def add(
+        self, view: int, picture: Single, *, sigma: Floats | None = None, clipped: NDArray[np.bool_] | None = None
+    ) -> None:
         """Add a view's picture (h, w, 3; linear, finite).  ``sigma`` (h, w) is its relative noise: a
-        noisier picture counts less where another shows the same."""
+        noisier picture counts less where another shows the same.  ``clipped`` (h, w): all its frames clip there."""
         mine = [c for c in self.cameras if c.view == view]
         picture = np.ascontiguousarray(picture, dtype=np.float32)
         ceiling = _ceiling(picture, mine)
@@ -78,6 +83,8 @@ class Projector:
             if strong is not None:
                 self._drop(camera, picture, strong, ceiling)
             self._look_up(camera, mild, trust, lowest)
+            if clipped is not None:
+                self._mark(camera, clipped)
 
     def finish(self) -> Projected:
         """The result; nothing may be added after."""
@@ -92,7 +99,8 @@ class Projector:
         self._close(self.coverage)
         rgb[self.coverage <= 0] = 0.0
         whole = float((rgb @ LUMINANCE * self.raster.solid_angles()).sum())
-        return Projected(rgb=rgb, coverage=self.coverage, strong_share=self._strong / whole if whole > 0 else 0.0)
+        return Projected(rgb=rgb, coverage=self.coverage, strong_share=self._strong / whole if whole > 0 else 0.0,
+                         clipped=self._clipped)
 
     def _close(self, picture: Single) -> None:
         """Pole rows are one value, the last column is the first."""
@@ -171,6 +179,24 @@ class Projector:
             self._strong += float(((excess @ LUMINANCE)[:, None] * solid * share).sum()) / _CUT**2
             energy = excess[:, None, :] * (solid * share / _CUT**2)[..., None]
             self._dropped.append(_landed(self.raster, directions.reshape(-1, 3), energy.reshape(-1, 3)))
+
+    def _mark(self, camera: Camera | Equirect, clipped: NDArray[np.bool_]) -> None:
+        """The output pixels on which clipped ones land, in 3 x 3 parts each; the widest pixels are the frame's."""
+        if self._clipped is None:
+            self._clipped = np.zeros((self.raster.height, self.raster.width), dtype=bool)
+        ys, xs = np.nonzero(clipped)
+        if isinstance(camera, Camera):
+            shown = np.hypot(xs - camera.cx, ys - camera.cy) < camera.radius[-1]
+            ys, xs = ys[shown], xs[shown]
+        steps = np.array([-0.34, 0.0, 0.34])
+        oy, ox = (a.ravel() for a in np.meshgrid(steps, steps, indexing="ij"))
+        for start in range(0, len(ys), _PIECE * 8):
+            part = slice(start, start + _PIECE * 8)
+            towards, _ = camera.directions(xs[part, None] + ox, ys[part, None] + oy)
+            x, y = self.raster.pixels(np.asarray(towards).reshape(-1, 3))
+            rows = np.clip(np.rint(y).astype(np.int64), 0, self.raster.height - 1)
+            self._clipped[rows, np.mod(np.rint(x).astype(np.int64), self.raster.period)] = True
+        self._clipped[:, -1] = self._clipped[:, 0]
 
     def _share(self, camera: Camera | Equirect, directions: Doubles) -> Doubles:
         """The camera's part of all weights in these directions."""

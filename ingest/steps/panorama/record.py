@@ -19,6 +19,7 @@ NEAR_SHARE = 0.002  # of the sphere in doubt before it is worth a person's look
 def of(
     numbers: LensFile, made: Projected, raster: Raster, agreement: Agreement | None, *, views: int,
     level: dict[str, float], findings: Sequence[dict[str, Any]], mended: int,
+    checks: Sequence[dict[str, Any]] = (),
 ) -> dict[str, Any]:  # fmt: skip
     """The record of one panorama."""
     seen = made.coverage > 0
@@ -40,8 +41,14 @@ def of(
         "dropped_share": made.strong_share,
         "mended_pixels": mended,
         "findings": [*findings, *_findings(numbers, agreement)],
+        "checks": list(checks),
         "notes": list(numbers.notes),
     }
+
+
+def check(kind: str, made: bool, why: str) -> dict[str, Any]:
+    """Whether a check could be made; where it could not nothing found is not "fine", and ``why`` says so."""
+    return {"check": kind, "made": made, "why": "" if made else why, "frames": []}
 
 
 def _twice(made: Projected, raster: Raster) -> float:

@@ -28,7 +28,8 @@ class Agreement:
     pair), ``rms_stops`` the texture's disagreement there; None where nothing overlaps.
 
     ``doubtful`` lists directions with their disagreement in stops; ``powers`` a coarse lat-long of
-    exponents for the weights (see :mod:`blend`); ``overlap_share`` of the sphere is shown twice.
+    exponents for the weights (see :mod:`blend`); ``overlap_share`` of the sphere is shown twice.  ``logs`` (h, w) are
+    log2 of what each camera shows in ``directions`` (h, w, 3), NaN where nothing.
     """
 
     level_stops: float | None
@@ -38,6 +39,8 @@ class Agreement:
     doubtful_share: float
     powers: NDArray[np.float32]
     pairs: tuple[tuple[int, int, float, float], ...]
+    logs: tuple[Doubles, ...] = ()
+    directions: Doubles | None = None
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -113,6 +116,8 @@ def judge(cameras: Sequence[Camera], pictures: Sequence[NDArray[np.float32]], *,
         doubtful_share=float(solid[doubtful].sum() / (4 * np.pi)),
         powers=powers,
         pairs=tuple(pairs),
+        logs=tuple(logs),
+        directions=directions,
     )
 
 

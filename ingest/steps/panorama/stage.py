@@ -13,10 +13,12 @@ import json
 import os
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from ingest.errors import Unreadable, WorkerFailed
 from ingest.machinery.ledger.work import ProbeFact
+from ingest.machinery.worker.elsewhere import Elsewhere, each, run
 from ingest.outbox import Outbox
 from ingest.records.filing import Place
 from ingest.records.findings import Finding, Severity
@@ -29,20 +31,20 @@ STITCHED = frozenset({"dual-fisheye", "fisheye", "mirror-ball"})
 
 def stitch(
     services: Services, outbox: Outbox, views: Sequence[View], places: Mapping[str, Place],
-    current: Mapping[str, ProbeFact], means: Callable[[Body, str], bool],
+    current: Mapping[str, ProbeFact], means: Callable[[Body, str], bool], elsewhere: Elsewhere | None = None,
 ) -> list[Finding]:
     """Stitch what is owed, move what lies elsewhere; answers what a person should know."""
     found: list[Finding] = []
+    owed: list[_Owed] = []
+    ready: list[_Owed] = []
     by_position: dict[str, list[View]] = defaultdict(list)
     for view in views:
         if view.kind in STITCHED and view.repeat_of is None:
             by_position[view.position].append(view)
     for position, own in sorted(by_position.items()):
         own.sort(key=lambda v: v.view)
-        if services.stop.is_set():
-            break
-        facts = [current.get(v.id) for v in own]
-        if any(f is None or f.record is None for f in facts):
+        facts = [f for v in own if (f := current.get(v.id)) is not None and f.record is not None]
+        if len(facts) < len(own):
             continue
         lens = next((b.lens for b in services.settings.bodies if b.lens and means(b, own[0].body)), None)
         if lens is None:
@@ -53,27 +55,61 @@ def stitch(
             ))
             continue
         sheet = _for_views(lens, len(own))
-        said = [[f.signature for f in facts if f is not None], sheet]
+        said = [[f.signature for f in facts], sheet]
         signature = hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:32]
         known = json.loads(services.work.recall(f"panoramas|{position}") or "[]")
         number = next((n for n, k in enumerate(known, 1) if k["signature"] == signature), len(known) + 1)
         place = places[own[0].id]
         path = f"{services.show}/{place.folder}/{place.stem}_latlong{number:02d}.exr"
-        owner = f"{position}/{number}"
-        if number > len(known):
-            answer = _project(services, outbox, own, facts, sheet, path, owner)
-            if answer is None:
-                continue  # a disk is away or the daemon ends: it stays owed
-            known.append({"signature": signature, **answer})
-            services.work.put(f"panoramas|{position}", json.dumps(known))
-            services.log.info("panorama", position=position, views=len(own))
-        outbox.settle(owner, "panorama", path)
-        if known[number - 1].get("trouble"):
+        one = _Owed(position=position, views=own, facts=facts, sheet=sheet, signature=signature, number=number,
+                    path=path)
+        (owed if number > len(known) else ready).append(one)
+
+    def make(one: _Owed) -> None:
+        if services.stop.is_set():
+            return
+        answer = _project(services, outbox, one, elsewhere)
+        if answer is None:
+            return  # a disk is away or the daemon ends: it stays owed
+        known = json.loads(services.work.recall(f"panoramas|{one.position}") or "[]")
+        known.append({"signature": one.signature, **answer})
+        services.work.put(f"panoramas|{one.position}", json.dumps(known))
+        services.log.info("panorama", position=one.position, views=len(one.views))
+        ready.append(one)
+
+    each(owed, make, elsewhere)
+    for one in sorted(ready, key=lambda o: o.position):
+        outbox.settle(one.owner, "panorama", one.path)
+        known = json.loads(services.work.recall(f"panoramas|{one.position}") or "[]")
+        if known[one.number - 1].get("trouble"):
             found.append(Finding(
-                kind="no panorama", item=position, severity=Severity.PERSON, what=known[number - 1]["trouble"],
+                kind="no panorama", item=one.position, severity=Severity.PERSON, what=known[one.number - 1]["trouble"],
                 next="Check the body's lens numbers in the settings.",
             ))
     return found
+
+
+def newest(services: Services, position: str) -> int | None:
+    """The number of the position's newest panorama that has a picture."""
+    known = json.loads(services.work.recall(f"panoramas|{position}") or "[]")
+    return next((n for n in range(len(known), 0, -1) if not known[n - 1].get("trouble")), None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Owed:
+    """One panorama of a position: its views as merged now, its lens numbers, which file it is."""
+
+    position: str
+    views: Sequence[View]
+    facts: Sequence[ProbeFact]
+    sheet: Mapping[str, Any]
+    signature: str
+    number: int
+    path: str
+
+    @property
+    def owner(self) -> str:
+        return f"{self.position}/{self.number}"
 
 
 def _for_views(lens: Mapping[str, Any], views: int) -> dict[str, Any]:
@@ -87,28 +123,26 @@ def _for_views(lens: Mapping[str, Any], views: int) -> dict[str, Any]:
 
 
 def _project(
-    services: Services, outbox: Outbox, own: Sequence[View], facts: Sequence[ProbeFact | None],
-    sheet: Mapping[str, Any], path: str, owner: str,
+    services: Services, outbox: Outbox, one: _Owed, elsewhere: Elsewhere | None
 ) -> dict[str, Any] | None:
     answer: dict[str, Any] = {}
 
     def work(outputs: Sequence[int]) -> None:
         with contextlib.ExitStack() as stack:
             sources = []
-            for view, fact in zip(own, facts, strict=True):
-                assert fact is not None
+            for view, fact in zip(one.views, one.facts, strict=True):
                 fd = outbox.open(owner=f"{view.id}/{fact.version}", kind="probe")
                 if fd is None:
                     raise FileNotFoundError(2, "no merged view is here", view.id)
                 stack.callback(os.close, fd)
                 sources.append(fd)
-            answer.update(services.worker.run(
-                "panorama", {"lens": dict(sheet), "views": len(own)}, [*sources, *outputs],
-                timeout_s=services.settings.merging.time_limit_s, cancel=services.stop,
+            answer.update(run(
+                services.worker, elsewhere, "panorama", {"lens": dict(one.sheet), "views": len(one.views)}, sources,
+                outputs, timeout_s=services.settings.merging.time_limit_s, cancel=services.stop,
             ))
 
     try:
-        if not outbox.make([("panorama", path)], owner, work):
+        if not outbox.make([("panorama", one.path)], one.owner, work):
             return None
     except (Unreadable, WorkerFailed) as error:
         return None if services.stop.is_set() else {"trouble": error.what}

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 from typing import IO, Any
 
+import numpy as np
+import OpenEXR
 import pytest
 
 from ingest.errors import Unreadable
-from ingest.machinery.worker import cluster
+from ingest.machinery.worker import cluster, elsewhere
 from ingest.machinery.worker.cluster import Cluster, ClusterUnusable, differences
 from ingest.machinery.worker.host import WorkerAbsent, WorkerPool, WorkerStopped
-from tests import brackets
+from tests import brackets, scenes
+from tests.steps.panorama.test_projection import file, two
 
 MEMORY = 3 << 30
 
@@ -60,8 +65,8 @@ class Files(list[IO[bytes]]):
 
 
 def contents(files: Files) -> list[bytes]:
-    for file in files:
-        file.seek(0)
+    for one in files:
+        one.seek(0)
     return [f.read() for f in files]
 
 
@@ -74,11 +79,84 @@ def test_the_same_bytes_come_back_as_are_made_here(dask: Any) -> None:
     made = Cluster(dask.scheduler_address, memory_bytes=MEMORY)
     try:
         assert made.at_once() == 2
-        far = made.merge(args, given.fds, there.fds, timeout_s=120, cancel=threading.Event())
+        far = made.run("merge", args, given.fds, there.fds, timeout_s=120, cancel=threading.Event())
     finally:
         made.close()
     assert contents(here)[0] and contents(there) == contents(here)
     assert {k: v for k, v in far.items() if k != "seconds"} == {k: v for k, v in answer.items() if k != "seconds"}
+
+
+def stitched(tmp_path: Path) -> tuple[dict[str, Any], list[bytes]]:
+    """What the job ``panorama`` is asked for one two-lens view, and the view."""
+    path = tmp_path / "view.exr"
+    picture = scenes.fisheye(scenes.outdoor(seed=3), two(), (801, 401), parts=1).astype(np.float32)
+    OpenEXR.File({}, {"RGB": picture}).write(str(path))
+    return {"lens": file(two()).to_json(), "views": 1, "width": 256}, [path.read_bytes()]
+
+
+@pytest.mark.slow
+def test_what_follows_from_a_merge_is_equal_there_too(dask: Any, tmp_path: Path) -> None:
+    """A panorama, and the light of it with its pictures: byte for byte, number for number."""
+    made = Cluster(dask.scheduler_address, memory_bytes=MEMORY)
+    ask, views = stitched(tmp_path)
+    cancel, never = threading.Event(), threading.Event()
+    try:
+        with WorkerPool(memory_bytes=MEMORY) as pool:
+            given, here, there = Files(views), Files([b""]), Files([b""])
+            told = [elsewhere.run(pool, where, "panorama", ask, given.fds, out.fds, timeout_s=120, cancel=cancel)
+                    for where, out in ((None, here), (made, there))]
+            panorama = contents(here)
+            assert panorama[0] and contents(there) == panorama
+            plain = [{k: v for k, v in t.items() if k != "cpu_s"} for t in told]
+            assert plain[0] == plain[1]
+            light = {"outputs": ["convolved", "grey_ball", "mirror_ball"]}
+            given, here, there = Files(panorama), Files([b""] * 3), Files([b""] * 3)
+            found = [elsewhere.run(pool, where, "light", light, given.fds, out.fds, timeout_s=120, cancel=never)
+                     for where, out in ((None, here), (made, there))]
+            assert found[0] == found[1] and found[0]["lights"]
+            assert all(contents(here)) and contents(there) == contents(here)
+            rubbish = Files([b"no"])
+            with pytest.raises(Unreadable):
+                elsewhere.run(pool, made, "light", light, rubbish.fds, there.fds, timeout_s=60, cancel=never)
+    finally:
+        made.close()
+
+
+class Lost:
+    """A cluster that goes away in the middle of a job, having written half of it."""
+
+    lost = ""
+
+    def __init__(self) -> None:
+        self.asked: list[str] = []
+
+    def at_once(self) -> int:
+        return 0 if self.lost else 3
+
+    def run(self, job: str, _args: dict[str, Any], _given: Any, outputs: Any, **_: Any) -> dict[str, Any]:
+        self.asked.append(job)
+        self.lost = "it went away"
+        os.write(outputs[0], b"half of it")
+        raise WorkerAbsent("gone")
+
+    def close(self) -> None:
+        return None
+
+
+@pytest.mark.slow
+def test_a_job_whose_cluster_went_away_is_done_here(tmp_path: Path) -> None:
+    ask, views = stitched(tmp_path)
+    lost, given, alone, after = Lost(), Files(views), Files([b""]), Files([b""])
+    with WorkerPool(memory_bytes=MEMORY) as pool:
+        cancel = threading.Event()
+        elsewhere.run(pool, None, "panorama", ask, given.fds, alone.fds, timeout_s=120, cancel=cancel)
+        elsewhere.run(pool, lost, "panorama", ask, given.fds, after.fds, timeout_s=120, cancel=cancel)
+    assert lost.asked == ["panorama"] and contents(after) == contents(alone)
+    done: list[int] = []
+    elsewhere.each([1, 2, 3], done.append, lost)
+    assert done == [1, 2, 3]
+    elsewhere.each([4, 5], done.append, Lost())
+    assert sorted(done) == [1, 2, 3, 4, 5]
 
 
 @pytest.mark.slow
@@ -89,12 +167,12 @@ def test_a_frame_that_does_not_decode_is_refused_by_name_and_costs_no_machine(da
     made = Cluster(dask.scheduler_address, memory_bytes=MEMORY)
     try:
         with pytest.raises(Unreadable) as told:
-            made.merge(args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
+            made.run("merge", args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
         assert told.value.item and not made.lost and made.at_once() == 2
         cancel = threading.Event()
         cancel.set()
         with pytest.raises(WorkerStopped):
-            made.merge(args, given.fds, outputs.fds, timeout_s=120, cancel=cancel)
+            made.run("merge", args, given.fds, outputs.fds, timeout_s=120, cancel=cancel)
     finally:
         made.close()
 
@@ -118,7 +196,7 @@ def test_a_cluster_that_goes_away_in_the_middle_is_lost_not_the_frames(monkeypat
     try:
         dask.close()
         with pytest.raises(WorkerAbsent, match="the cluster is lost"):
-            made.merge(args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
+            made.run("merge", args, given.fds, outputs.fds, timeout_s=120, cancel=threading.Event())
         assert made.lost and made.at_once() == 0
     finally:
         made.close()

@@ -168,3 +168,42 @@ def test_orientation_of_the_published_picture() -> None:
     assert dark(*[(0, v, 1) for v in t]) < 0.8 < dark(*[(0, -v - 0.25, 1) for v in t])
     assert dark(*[(v, 0, 1) for v in t]) < 0.8 < dark(*[(-v, 0, 1) for v in t])
     assert dark(*[(1, v, 0) for v in t]) < 0.8 and dark(*[(1, 0, v) for v in t]) < dark(*[(1, 0, -v) for v in t])
+
+
+def test_a_rendered_frame_undistorted_by_opencv_shows_what_the_panorama_shows() -> None:
+    # cv2.fisheye.undistortImage with the same K and D: a perspective view of 80 degrees, against the lat-long
+    k = [-0.02, 0.004, -0.001, 0.0002]
+    size, f = 401, 190.0
+    one = [lens(k=k, fov=170.0, vig=(0.0, 0.0))]
+    frame = scenes.fisheye(scenes.room(seed=4), one, (size, size), noise=0).astype(np.float32)
+    made = project(file(one), [frame], 1024)
+    matrix = np.array([[118.0, 0, 200.2], [0, 118.0, 199.1], [0, 0, 1]])
+    view = np.array([[f, 0, 160.0], [0, f, 160.0], [0, 0, 1]])
+    flat = cv2.fisheye.undistortImage(frame, matrix, np.array(k), Knew=view, new_size=(321, 321))
+    y, x = np.mgrid[0:321, 0:321]
+    rays = np.stack([(x - 160) / f, (y - 160) / f, np.ones(x.shape)], axis=-1)
+    rays /= np.linalg.norm(rays, axis=-1, keepdims=True)
+    inside = np.s_[8:-8, 8:-8]
+
+    def apart(turn: Doubles) -> float:
+        shown = sample(made.rgb, Raster(height=512, width=1024), rays @ turn.T @ UPRIGHT.T)
+        logs = np.log(np.maximum(shown @ LUMINANCE, 1e-4)) - np.log(np.maximum(flat @ LUMINANCE, 1e-4))
+        return float(np.median(np.abs(logs[inside])))
+
+    right = apart(np.eye(3))
+    aside = [apart(np.asarray(cv2.Rodrigues(np.radians(0.15) * np.array(axis))[0]))
+             for axis in ([1.0, 0, 0], [-1.0, 0, 0], [0, 1.0, 0], [0, -1.0, 0])]  # fmt: skip
+    assert right < 0.02 and min(aside) > 1.2 * right, (right, aside)
+
+
+def test_openimageio_looks_up_our_panorama_where_we_wrote_it(tmp_path: Path) -> None:
+    # its texture system reads the lat-long convention by itself: a third reading beside document and picture
+    oiio = pytest.importorskip("OpenImageIO")
+    scene = scenes.Scene(background=lambda d, _: 0.6 + 0.4 * d)
+    made = project(file(two()), [scenes.fisheye(scene, two(), (801, 401), noise=0, parts=1)], 360)
+    path = tmp_path / "p.exr"
+    OpenEXR.File({"envmap": OpenEXR.ENVMAP_LATLONG}, {"RGB": np.ascontiguousarray(made.rgb)}).write(str(path))
+    system, options, none = oiio.TextureSystem(), oiio.TextureOpt(), (0.0, 0.0, 0.0)
+    where = scenes.marks(200)
+    found = np.array([system.environment(str(path), options, tuple(float(v) for v in d), none, none, 3) for d in where])
+    assert np.abs((found - 0.6) / 0.4 - where).max() < 0.03

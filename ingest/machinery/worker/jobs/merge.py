@@ -55,7 +55,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
-        told, shown_by = merge_quality.judge(request, order, plan, first)
+        told, shown_by, checks = merge_quality.judge(request, order, plan, first)
         clock.mark("judge")
     upright = _orientation(request, order, first)
     channels = _turned(result.channels, upright)
@@ -72,7 +72,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         files[count + 1].flush()
         clock.mark("preview")
     record = summary.record(request, order, plan, result.measures, written, tuple(channels), clock.seconds,
-                            told)
+                            told, checks)
     if proof is not None:
         shown = channels["RGB"]
         labels, heading = summary.labels(record), summary.heading(record)

@@ -23,6 +23,9 @@ from ingest.steps.light.quality import FrameLook
 from ingest.steps.merging import curves, image_circle
 from ingest.steps.merging.calibration import Plan
 from ingest.steps.merging.stack import largest, thinned
+from ingest.steps.panorama import level
+from ingest.steps.panorama.raster import Layout, Raster
+from ingest.steps.panorama.record import check
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
@@ -36,16 +39,26 @@ _MARK = (230, 30, 30)
 
 def judge(
     request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture
-) -> tuple[list[dict[str, Any]], list[FrameLook]]:
-    """Findings from the headers and from comparing the frames, their indices dark to bright; the small frames."""
+) -> tuple[list[dict[str, Any]], list[FrameLook], list[dict[str, Any]]]:
+    """Findings from the headers and from comparing the frames, their indices dark to bright; the small frames; which
+    checks could be made (``record.check``)."""
     told = bracket.judge([request.frames[i] for i in order])
     if request.quick or len(order) < 2:
-        return told, []
+        why = "it was a first look only" if request.quick else "it is a single frame"
+        return told, [], [check(kind, False, why) for kind in (*quality.BETWEEN_FRAMES, "tilt")]
     looks = looks_of(request, plan, first)
     pairs = quality.compare(looks, latlong=request.kind == "lat-long")
     doubt = float(plan.response.get("residual") or 0.0) if plan.stack.encoding.table is not None else 0.0
     told += quality.changes(looks, pairs, latlong=request.kind == "lat-long", doubt=doubt)
-    return told, looks
+    checks = quality.checks(pairs, len(looks))
+    if request.kind == "lat-long":
+        small = quality.together(looks)
+        raster = Raster(height=small.shape[0], width=small.shape[1], layout=Layout.CENTRES)
+        found = level.find(small @ quality.LUMINANCE, raster)
+        told += level.judge(found)
+        checks.append(check("tilt", found is not None and found.sure,
+                            "it shows too few edges that stand upright to tell whether it stands level"))
+    return told, looks, checks
 
 
 def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLook]:

@@ -25,7 +25,7 @@ from ingest.machinery.worker.jobs import linear_picture
 from ingest.records import rasters
 from ingest.records.lenses import LensFile, LensFileWrong
 from ingest.steps.merging import colour
-from ingest.steps.panorama import cameras, record, seams
+from ingest.steps.panorama import cameras, flare, level, record, seams
 from ingest.steps.panorama.cameras import Camera, Equirect
 from ingest.steps.panorama.projection import Projected, Projector
 from ingest.steps.panorama.raster import Layout, Raster, layout_of
@@ -53,14 +53,15 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         raise ValueError("the job panorama needs a file a view and one to write")
     sources, out = files[:views], files[views]
     findings: list[dict[str, Any]] = []
-    level = {k: float(v) for k, v in (args.get("level") or {}).items()}
-    world = cameras.levelled(**level)
+    turned = {k: float(v) for k, v in (args.get("level") or {}).items()}
+    world = cameras.levelled(**turned)
     if args.get("calibrate"):
         numbers, more = _calibrated(numbers, sources)
         findings += more
     progress(0.3 if args.get("calibrate") else 0.05)
     if numbers.kind == "lat-long":
         shown, agreement, header = _equirects(numbers, sources, args, world), None, _header(sources[0])
+        thin: list[Camera] = []
     else:
         header = _header(sources[0])
         size = linear_picture.size(header)
@@ -69,7 +70,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         except LensFileWrong as error:
             raise Unreadable(error.what, next=error.next) from error
         shown = list(cameras.of_file(numbers, views, world=world))
-        agreement = _agreement(shown, sources)
+        thin, agreement = _agreement(shown, sources)
     width = _width(args.get("width"), shown)
     raster = Raster(height=width // 2, width=width)
     powers = agreement.powers if agreement is not None and agreement.doubtful_share > 0 else None
@@ -79,13 +80,16 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         picture = linear_picture.read(source)
         sound, count = repaired(picture.rgb)
         mended += count
-        projector.add(i, sound, sigma=picture.layers.get("sigma.Y"))
+        support = picture.layers.get("support.frames")
+        projector.add(i, sound, sigma=picture.layers.get("sigma.Y"), clipped=None if support is None else support == 0)
         progress(0.3 + 0.55 * (i + 1) / views)
         del picture, sound
     made = projector.finish()
     progress(0.88)
     kind = _write(out, made, header, numbers, half=bool(args.get("half", True)))
-    answer = record.of(numbers, made, raster, agreement, views=views, level=level, findings=findings, mended=mended)
+    more, checks = _looked_at(made, raster, numbers, thin, agreement)
+    answer = record.of(numbers, made, raster, agreement, views=views, level=turned, findings=[*findings, *more],
+                       mended=mended, checks=checks)
     answer["pixel_type"] = kind
     answer["cpu_s"] = round(time.process_time() - started, 2)
     progress(1.0)
@@ -108,8 +112,29 @@ def _calibrated(numbers: LensFile, sources: Sequence[BinaryIO]) -> tuple[LensFil
     return refine(numbers, pictures)
 
 
-def _agreement(shown: Sequence[Camera | Equirect], sources: Sequence[BinaryIO]) -> seams.Agreement:
-    """Thinned luminance of each view, once, for every camera on it."""
+def _looked_at(
+    made: Projected, raster: Raster, numbers: LensFile, thin: Sequence[Camera], agreement: seams.Agreement | None
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """What the finished picture and its views' disagreement show, and which of these checks could be made."""
+    found = level.find(cv2.transform(made.rgb, seams.LUMINANCE), raster)
+    told = level.judge(found)
+    checks = [record.check("tilt", found is not None and found.sure,
+                           "it shows too few edges that stand upright to tell whether it stands level")]
+    if agreement is None or agreement.directions is None or numbers.calibration != "exact":
+        why = "its lens numbers are nominal, so views differ anyway" if agreement is not None else "it is one picture"
+        checks.append(record.check("flare", False, why))
+    else:
+        more, share = flare.judge(thin, agreement.logs, agreement.directions)
+        told += more
+        seen_twice = record.check("flare", share > 0.02, "no place is shown by two lenses or views")
+        checks.append(seen_twice | {"share": share})
+    return told, checks
+
+
+def _agreement(
+    shown: Sequence[Camera | Equirect], sources: Sequence[BinaryIO]
+) -> tuple[list[Camera], seams.Agreement]:
+    """Thinned luminance of each view, once, for every camera on it; the thinned cameras."""
     thin: list[Camera] = []
     pictures = []
     for i, source in enumerate(sources):
@@ -121,7 +146,7 @@ def _agreement(shown: Sequence[Camera | Equirect], sources: Sequence[BinaryIO]) 
         for camera in mine:
             thin.append(seams.thinned_camera(camera, factor))
             pictures.append(small)
-    return seams.judge(thin, pictures)
+    return thin, seams.judge(thin, pictures)
 
 
 def _equirects(
@@ -169,5 +194,8 @@ def _write(out: BinaryIO, made: Projected, header: dict[str, Any], numbers: Lens
     top = float(made.rgb.max())
     fits = half and top < 0.9 * exr.HALF_MAX
     kind = np.float16 if fits else np.float32
-    exr.write(out, {"RGB": made.rgb.astype(kind), "coverage": made.coverage.astype(np.float16)}, facts)
+    layers = {"coverage": made.coverage.astype(np.float16)}
+    if made.clipped is not None:  # where every frame clips, as the merged views told
+        layers["clipped"] = made.clipped.astype(np.float16)
+    exr.write(out, {"RGB": made.rgb.astype(kind), **layers}, facts)
     return "half" if fits else "float"
