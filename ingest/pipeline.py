@@ -31,6 +31,7 @@ from ingest.steps.copying.stage import all_stills_settled
 from ingest.steps.coverage import stage as coverage
 from ingest.steps.coverage.words import to_json
 from ingest.steps.filing import stage as filing
+from ingest.steps.filing import stage_clips as filed_clips
 from ingest.steps.light import stage as light
 from ingest.steps.merging import stage as merging
 from ingest.steps.panorama import stage as panorama
@@ -240,9 +241,9 @@ class Desk:
     def _cover(self, originals: Originals, views: Sequence[View], filed: filing.Filing) -> None:
         services = self.services
         files = [(o.file.digest, o.card.id, o.file.path) for o in originals.of_kind(FileKind.CLIP)]
-        made = filing.file_clips(services, files, filed.log)
+        made = filed_clips.file_clips(services, files, filed.log)
         found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made),
-                               taken_of(filing.file_stills(services, filed.log)))
+                               taken_of(filed_clips.file_stills(services, filed.log)))
         now_s = self.services.clock.now().timestamp()
         moments = [m for s in found.setups for m in (s.until_s, *(i.due_until_s for i in s.items)) if m is not None]
         self._closes_s = min((m for m in moments if m > now_s), default=math.inf)
@@ -255,13 +256,14 @@ class Desk:
         services.work.put("coverage", json.dumps(entries))
         services.work.put("clips filed", json.dumps([clip_json(c) for c in made]))
         self._new_findings("coverage", found.findings)
+        self._new_findings("clips", filed_clips.findings(made))
 
     def _references(
         self, outbox: Outbox, originals: Originals, views: Sequence[View], filed: filing.Filing
     ) -> None:
         """Confirmed balls, small, beside the nearest probe of their setup."""
         balls = []
-        for still in filing.file_stills(self.services, filed.log):
+        for still in filed_clips.file_stills(self.services, filed.log):
             near = [
                 (abs(still.start_s - v.taken_s[0]), v.id) for v in views
                 if v.taken_s and still.start_s is not None and filed.placements[v.id].key == still.placement.key
@@ -298,7 +300,7 @@ class Desk:
 SERVES = {"chart": "chart", "grey_ball": "balls", "mirror_ball": "balls"}
 
 
-def taken_of(stills: Sequence[filing.FiledStill]) -> list[Taken]:
+def taken_of(stills: Sequence[filed_clips.FiledStill]) -> list[Taken]:
     """Stills with a role as evidence that an item is there, or as a proposal."""
     return [
         Taken(
@@ -310,7 +312,7 @@ def taken_of(stills: Sequence[filing.FiledStill]) -> list[Taken]:
     ]
 
 
-def captured_of(made: Sequence[filing.FiledClip]) -> list[Captured]:
+def captured_of(made: Sequence[filed_clips.FiledClip]) -> list[Captured]:
     """Clips as the reconciling sees them."""
     out = []
     for clip in made:
@@ -325,7 +327,7 @@ def captured_of(made: Sequence[filing.FiledClip]) -> list[Captured]:
     return out
 
 
-def clip_json(clip: filing.FiledClip) -> dict[str, Any]:
+def clip_json(clip: filed_clips.FiledClip) -> dict[str, Any]:
     """One entry of ``clips --json``."""
     rate = clip.facts.frame_rate
     return {

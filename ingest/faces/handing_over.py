@@ -32,7 +32,7 @@ from ingest.steps.filing.days import clock as local_clock
 from ingest.steps.filing.rows import letters
 from ingest.steps.filing.stage import read_setup_log
 from ingest.steps.handover import bag, sheet, tables
-from ingest.steps.handover.figures import facts
+from ingest.steps.handover.figures import facts, stop_words
 from ingest.steps.setups.measurements import read_measurements
 from ingest.steps.setups.sheet import read_sheet
 
@@ -258,7 +258,7 @@ class _Folder:
         read = read_sheet(rows[-1], self.log, units=show.units) if rows else None
         known = {} if read is None else {
             "probe_height_m": read.probe_height_m, "camera_height_m": read.camera_height_m, "tilt_deg": read.tilt_deg,
-            "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop,
+            "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop, "stop_words": stop_words(read),
             "sensor_mm": read.sensor_mm or self.sensor_of(rows[-1].camera),
         }
         try:
@@ -286,7 +286,7 @@ class _Folder:
         """Every original behind the probes and clips: what it is, where on the card's copy it lies, its digest."""
         frames = {f["digest"]: p["id"] for _, p in self.probes for frame in p["frames"] for f in frame["files"]}
         clips = {c["id"] for _, c in self.clips}
-        from ingest.steps.filing.stage import clip_id_of
+        from ingest.steps.filing.stage_clips import clip_id_of
 
         rows = []
         for card in self.services.cards.cards():

@@ -69,7 +69,8 @@ class StageFacts:
 
     ``texture`` is the lat-long EXR relative to the stage.  ``centre_to_camera_deg`` is where the taking
     camera stands in it: 0 at the picture's centre, positive to the left (right-handed about +Y).
-    ``white_luminance`` is the cd/m2 of pixel 1.0 by the record.
+    ``white_luminance`` is the cd/m2 of pixel 1.0 by the record.  ``stop_words`` say what ``f_number`` rests on where
+    it is more than a written f-number.
     """
 
     name: str
@@ -84,5 +85,6 @@ class StageFacts:
     focal_mm: float | None = None
     sensor_mm: tuple[float, float] | None = None
     f_number: float | None = None
+    stop_words: str = ""
     focus_m: float | None = None
     measurements: tuple[Measurement, ...] = ()

@@ -63,6 +63,49 @@ def test_a_confirmed_chart_is_there(tmp_path: Path, show: list[str], capsys: pyt
     assert main([*show, "confirm", "c0123456789", "--role", "chart"]) == 2
 
 
+def told(show: list[str], capsys: pytest.CaptureFixture[str], kind: str) -> list[dict[str, str]]:
+    return [f for f in answer(show, capsys, "status")["findings"] if f["kind"] == kind]  # type: ignore[index]
+
+
+def test_a_probe_filed_under_an_unknown_setup_is_filed_and_told(
+    tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    probe = answer(show, capsys, "probes")[0]["id"]  # type: ignore[index]
+    assert told(show, capsys, "probes_without_row") == []
+    assert main([*show, "file", probe, "--setup", "99Z"]) == 0
+    capsys.readouterr()
+    (one,) = told(show, capsys, "probes_without_row")
+    assert "99Z" in one["what"] and one["severity"] == "person" and "Add the setup's row" in one["next"]
+    report = answer(show, capsys, "audit")
+    assert any(x["kind"] == "probes_without_row" for x in report["questions"][7]["lines"])  # type: ignore[index]
+    with (tmp_path / "show" / "setup_log.csv").open("a") as log:
+        log.write("2026-04-14,T011,99Z,10:20,10:40,A,35,\n")
+    main([*show, "file", probe, "--setup", "99Z"])
+    capsys.readouterr()
+    assert told(show, capsys, "probes_without_row") == []
+
+
+def test_clips_without_a_home_need_a_person(
+    tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One that cannot be read tells no time: nobody but a person can say where it belongs."""
+    folder = tmp_path / "REEL" / "CLIP"
+    folder.mkdir(parents=True)
+    (folder / "A001C001.MOV").write_bytes(b"no clip at all" * 400)
+    assert main([*show, "offload", str(tmp_path / "REEL")]) == 1
+    capsys.readouterr()
+    (one,) = told(show, capsys, "unfiled")
+    assert "A001C001.MOV" in one["what"] and "cannot be read" in one["what"] and one["severity"] == "person"
+    (clip,) = answer(show, capsys, "clips")  # type: ignore[misc]
+    assert one["item"] == clip["id"] and f"nightloader file {clip['id']}" in one["next"]
+    report = answer(show, capsys, "audit")
+    assert any(clip["id"] in x["item"] for x in report["exceptions"])  # type: ignore[index]
+    assert any(clip["id"] in x["item"] for x in report["questions"][5]["lines"])  # type: ignore[index]
+    assert main([*show, "file", clip["id"], "--setup", "7A"]) == 0
+    capsys.readouterr()
+    assert told(show, capsys, "unfiled") == []
+
+
 def test_a_signature_stands_in_the_audit(show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main([*show, "sign", "CARD", "--by", "Tomas"]) == 0
     said = capsys.readouterr().out

@@ -177,8 +177,8 @@ def _read_again(
 
 # Where the log, the camera department's report (read as a log), the clips' own headers and the cards disagree.
 AGREEMENT = frozenset({
-    "take_without_clip", "clip_without_take", "clips_without_row", "log_and_header_differ", "numbers_missing",
-    "logs_differ",
+    "take_without_clip", "clip_without_take", "clips_without_row", "probes_without_row", "log_and_header_differ",
+    "numbers_missing", "logs_differ",
 })
 # Which of the ten questions a step's finding belongs to, where its kind alone does not say.
 _QUESTION = {
@@ -269,7 +269,8 @@ def _evidence(
             findings=[PaperFinding(**f.to_json()) for f in by_item.get(view.id, [])],
         ))
     unfiled = [
-        Unfiled(item=f.item, what="probe", why=f.what, next=f.next) for f in findings if f.kind == "unfiled"
+        Unfiled(item=f.item, what=str(f.more.get("of", "probe")), why=f.what, next=f.next)
+        for f in findings if f.kind == "unfiled"
     ]
     names = disk_names(present)
 

@@ -26,6 +26,7 @@ from ingest.steps.coverage.reconcile import (
     headers_and_log,
     lens_ledger,
     numbering_gaps,
+    probes_without_row,
     takes_and_clips,
     takes_of,
 )
@@ -97,7 +98,8 @@ def cover(
         *(f for row in log.rows for f in unusual(row, sheets[row.place])),
         *height_findings(log.rows, sheets, measurements),
         *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60, daylight=_daylight(show)),
-        *takes_and_clips(log.rows, captured), *headers_and_log(log.rows, sheets, captured),
+        *takes_and_clips(log.rows, captured),
+        *probes_without_row(log.rows, [placements[v.id] for v in views]), *headers_and_log(log.rows, sheets, captured),
         *numbering_gaps(captured), *expected_cards(expected, _cards(services)), *_sun(services, log, views, placements),
     ]
     return Coverage(setups=setups, questions=questions, findings=tuple(found), asked=frozenset(wanted))

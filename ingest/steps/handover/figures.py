@@ -55,6 +55,8 @@ def facts(row: SetupRow, sheet: Sheet) -> tuple[Fact, ...]:
 
     tilt = None if sheet.tilt_deg is None else _tilt(sheet.tilt_deg)
     stop = None if sheet.stop is None else f"{sheet.stop_kind or 'as written, '}{sheet.stop:.3g}"
+    if stop is not None and sheet.stop_in == "lens":
+        stop += " by the lens column"
     rate = None if sheet.frame_rate is None else f"{float(sheet.frame_rate):.3f}".rstrip("0").rstrip(".") + "/s"
     lines = (
         Fact(label="Lens", value=row.lens) if row.lens else None,
@@ -84,3 +86,15 @@ def _tilt(degrees: float) -> str:
     if degrees == 0:
         return "level"
     return f"{abs(degrees):g} degrees {'up' if degrees > 0 else 'down'}"
+
+
+def stop_words(sheet: Sheet) -> str:
+    """What the stop of a sheet rests on, where it is more than a written f-number; for the stage's camera."""
+    if sheet.stop is None:
+        return ""
+    words = [
+        f"T{sheet.stop:.3g} as written: a T number, while fStop is an f-number" if sheet.stop_kind == "T" else "",
+        "not said whether T or f" if not sheet.stop_kind else "",
+        "read in the lens column, where it may be the lens's widest" if sheet.stop_in == "lens" else "",
+    ]
+    return "; ".join(w for w in words if w)

@@ -80,7 +80,8 @@ def _camera(stage: Any, root: Any, facts: StageFacts) -> None:
         else f"not measured: {DISTANCE_M:g} m for looking",
         "height": "" if facts.camera_height_m is not None else "not known: the probe's",
         "tilt": "" if facts.tilt_deg is not None else "not known: level",
-        "lens": "" if facts.focal_mm and facts.sensor_mm else "focal length or sensor not known: left unset",
+        "stop": facts.stop_words,
+        "lens": _lens_words(facts),
     }
     height = facts.camera_height_m if facts.camera_height_m is not None else facts.probe_height_m or 0.0
     camera.AddTranslateOp().Set(Gf.Vec3d(0, height, known[0] if known else DISTANCE_M))
@@ -97,6 +98,15 @@ def _camera(stage: Any, root: Any, facts: StageFacts) -> None:
     for key, words in assumed.items():
         if words:
             camera.GetPrim().SetCustomDataByKey(f"nightloader:{key}", words)
+
+
+def _lens_words(facts: StageFacts) -> str:
+    """Which of the two is missing.  A focal length without its sensor would show a wrong field of view."""
+    if facts.focal_mm and facts.sensor_mm:
+        return ""
+    if facts.focal_mm:
+        return f"{facts.focal_mm:g} mm, sensor not known: left unset; state it with sensor_mm under [[cameras]]"
+    return "focal length not known: left unset" if facts.sensor_mm else "focal length and sensor not known: left unset"
 
 
 def _measured(stage: Any, root: Any, facts: StageFacts) -> None:

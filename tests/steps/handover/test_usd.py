@@ -178,8 +178,13 @@ def write_exr(file: Any, picture: Any) -> None:
 
 
 def test_what_is_not_known_is_said(tmp_path: Path) -> None:
+    (tmp_path / "half").mkdir()
     stage = opened(tmp_path, StageFacts(name="s"))
     camera = stage.GetPrimAtPath("/s/Camera_A")
     said = {k: camera.GetCustomDataByKey(f"nightloader:{k}") for k in ("distance", "height", "tilt", "lens")}
     assert all(said.values()) and "not measured" in said["distance"]
+    assert not UsdGeom.Camera(camera).GetFocalLengthAttr().HasAuthoredValue()
+    stage = opened(tmp_path / "half", StageFacts(name="s", focal_mm=32.0))
+    camera = stage.GetPrimAtPath("/s/Camera_A")
+    assert "32 mm, sensor not known" in camera.GetCustomDataByKey("nightloader:lens")
     assert not UsdGeom.Camera(camera).GetFocalLengthAttr().HasAuthoredValue()
