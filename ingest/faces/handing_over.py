@@ -65,8 +65,8 @@ def hand_over(
 ) -> HandOver:
     """Make ``to`` (missing or empty) the hand-over of one shot, and keep in the ledger that it was made.
 
-    Raises UsageError for a shot that nothing is filed under, a folder in use or inside a destination or watched
-    place; OSError where it cannot be written.
+    Raises UsageError for a shot that nothing is filed under, a folder in use or one in a destination, a watched place
+    or the show's own folder; OSError where it cannot be written.
     """
     _refuse(services, to)
     made = _Folder(services, shot, to, progress)
@@ -83,10 +83,19 @@ def _refuse(services: Services, to: Path) -> None:
     real = os.path.realpath(to)
     if os.path.lexists(to) and (not to.is_dir() or any(to.iterdir())):
         raise UsageError("is there already and not empty.", item=str(to), next="Name a new folder with --to.")
-    shows = [os.path.join(d.path, services.show) for d in services.cards.destinations()]
-    for place in (*shows, *services.settings.watch.places):
-        if real == os.path.realpath(place) or real.startswith(os.path.realpath(place) + os.sep):
-            raise UsageError(f"lies inside {place}.", item=str(to), next="Name a folder outside the show's own.")
+    taken = {d.path: "a destination, which holds only what is proven there" for d in services.cards.destinations()}
+    taken |= dict.fromkeys((*services.settings.watch.places, *services.settings.watch.network_places),
+                           "watched for cards, so it would be copied as one")
+    taken[str(services.settings.home)] = "the show's own folder"
+    for place, why in taken.items():
+        root = os.path.realpath(place)
+        if os.path.normcase(real) == os.path.normcase(root) or _inside(real, root):
+            raise UsageError(f"it lies in {place}: {why}.", item=str(to),
+                             next="Name a folder elsewhere, best on the disk that goes to the receiver.")
+
+
+def _inside(one: str, other: str) -> bool:
+    return os.path.normcase(one).startswith(os.path.join(os.path.normcase(other), ""))
 
 
 class _Folder:

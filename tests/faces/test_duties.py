@@ -141,3 +141,13 @@ def test_decisions_stand_in_the_running_log(tmp_path: Path, show: list[str]) -> 
         lines = (tmp_path / disk / "TIDE" / "paperwork" / "show_log.jsonl").read_text().splitlines()
         said = [json.loads(x) for x in lines if json.loads(x)["event"] == "decided"]
         assert [(x["decision"], x["said"]["by"]) for x in said] == [("sign", "Tomas")]
+
+
+def test_a_roll_name_is_words_on_one_line(show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    for wrong in ("", "  ", "../../x", "a/b", "a\\b", "..", "A\n012", "A\x1b[2J", "x" * 65):
+        assert main([*show, "label", "CARD", wrong]) == 2, wrong
+    assert "what stands on the card" in capsys.readouterr().err
+    assert main([*show, "label", "CARD", " A 012 "]) == 0
+    assert "is roll A 012;" in capsys.readouterr().out
+    assert main([*show, "first", "A 012"]) == 0  # it goes by that name from now on
+    assert main([*show, "first", " A 012 "]) == 2
