@@ -270,7 +270,7 @@ DETAIL = 0.05  # scatter of cube-root light beside the rings' means: 0.06 to 0.1
 AROUND = 3.2e-5  # mean squared slope along the outer ring: what is the same all round reflects nothing
 COLOURED = 0.6  # spread of the channels over the mean: painted tiles and posters have more
 TINTED = 0.055  # scatter of the shares of the channels: 0.08 to 0.19; metal in relief, a painted ball: one colour
-SHADED = (0.42, 0.8)  # share of the scatter that nine coefficients explain: 0.54 to 0.76, painted balls 0.79 to 0.92
+SHADED = (0.42, 0.79)  # share of the scatter that nine coefficients explain: 0.54 to 0.76, painted balls 0.79 to 0.92
 
 
 def _squeezed(disc: Plane, lit: Plane) -> float | None:
