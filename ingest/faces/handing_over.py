@@ -11,6 +11,7 @@ import json
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -249,7 +250,9 @@ class _Folder:
             end=local_clock(last.end_s, zone) if last is not None and last.end_s is not None else "",
             zone=show.zone_of(key[0]), facts=facts(last, read_sheet(last, self.log, units=show.units)) if last else (),
             measurements=tuple(m for m in self.measured if self.belongs(m, key)), items=items, pictures=tuple(pictures),
-            clips=tuple(self.clip(c) for k, c in self.clips if k == key), findings=(*asks, *doubts),
+            clips=tuple(
+                replace(self.clip(c), start=_local(c["start_utc"], zone)) for k, c in self.clips if k == key
+            ), findings=(*asks, *doubts),
             notes=tuple(r.notes for r in rows if r.notes),
         )
 
@@ -286,7 +289,7 @@ class _Folder:
     def clip(self, entry: Mapping[str, Any]) -> ClipLine:
         length = entry["duration_s"]
         return ClipLine(
-            name=entry["files"][0].rsplit("/", 1)[-1], role=entry["role"] or "", start=entry["start_utc"] or "",
+            name=entry["files"][0].rsplit("/", 1)[-1], role=_role(entry), start=entry["start_utc"] or "",
             duration="" if length is None else f"{length:.2f} s", frame_rate=entry["frame_rate"] or "",
             timecode=str(entry["timecode"] or ""), files=tuple(entry["files"]), note="; ".join(entry["reasons"]),
         )
@@ -364,6 +367,16 @@ class _Folder:
                 out.write(data)
                 out.flush()
                 os.fsync(out.fileno())
+
+
+def _role(entry: Mapping[str, Any]) -> str:
+    """Its role; what only looking suggests is shown as a question."""
+    proposed = str(entry.get("proposed_role") or "").replace("_", " ")
+    return str(entry["role"] or "").replace("_", " ") or (f"{proposed}? (not confirmed)" if proposed else "")
+
+
+def _local(utc: str | None, zone: ZoneInfo) -> str:
+    return datetime.fromisoformat(utc.replace("Z", "+00:00")).astimezone(zone).strftime("%H:%M:%S") if utc else ""
 
 
 def _white(services: Services, probe: Mapping[str, Any]) -> float | None:

@@ -177,10 +177,13 @@ def judge(light: Plane, curved: Plane, x: float, y: float, r: float) -> tuple[st
     share, step = rim(curved, x, y, r)
     if share < RIM:
         return None
-    grey = _shaded(disc, inside) if share >= 0.85 and step >= STEP else None
+    if step < STEP:
+        return None
+    busy = busier(curved, x, y, r)
+    grey = _shaded(disc, inside, GREY_BENT_BUSY if busy > GREY_BUSY else 0.0) if share >= 0.85 else None
     if grey is not None:
         return "grey_ball", grey
-    if r < SMALLEST_MIRROR or step < STEP or busier(curved, x, y, r) < BUSIER:
+    if r < SMALLEST_MIRROR or busy < BUSIER:
         return None
     mirror = _squeezed(disc, lit)
     return None if mirror is None else ("mirror_ball", mirror)
@@ -225,12 +228,15 @@ GREY_SHADE = 0.12  # a disc that is shaded less is flat, or nobody could tell
 # A plane fits worse by this factor, and by more the larger the misfit: 1.5 to 11 of rendered balls, 1.1 to 1.6 of round
 # windows with a sky in them.
 GREY_BENT = (1.25, 4.0)
+# A matt ball is smoother than what is around it; one that is not (the ground is smoother still) is lit from the side,
+# so that a plane fits far worse: 2.3 and more, round windows up to 2.1.
+GREY_BUSY, GREY_BENT_BUSY = -0.15, 2.15
 GREY_LEAN = 0.3  # share of the shading that falls off across the ball
 GREY_TINT = 0.15  # scatter of the colour over the ball: one material, under lights of several colours
 GREY_COLOUR = 1.75  # largest over smallest channel: no neutral thing under any usual light in a balanced picture
 
 
-def _shaded(disc: Plane, inside: npt.NDArray[np.bool_]) -> float | None:
+def _shaded(disc: Plane, inside: npt.NDArray[np.bool_], bent: float) -> float | None:
     lit = disc.mean(axis=2)[inside].astype(np.float64)
     basis = _harmonics(inside)
     model, weights = _fitted(basis, lit)
@@ -241,7 +247,7 @@ def _shaded(disc: Plane, inside: npt.NDArray[np.bool_]) -> float | None:
     if float(np.hypot(weights[1], weights[2])) * 0.45 < GREY_LEAN * float(model.std()):
         return None
     flat, _ = _fitted(basis[:, :3], lit)
-    if float(np.sqrt(np.mean((lit - flat) ** 2))) / mean < (GREY_BENT[0] + GREY_BENT[1] * misfit) * misfit:
+    if float(np.sqrt(np.mean((lit - flat) ** 2))) / mean < max(bent, GREY_BENT[0] + GREY_BENT[1] * misfit) * misfit:
         return None
     middle, tint = _colour(disc[inside])
     if tint > GREY_TINT or middle.max() / max(float(middle.min()), 1e-6) > GREY_COLOUR:
