@@ -22,6 +22,7 @@ from ingest.records.coverage import Captured, Taken
 from ingest.records.filing import Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
+from ingest.records.roles import SERVES
 from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.clips import stage as clips
@@ -294,10 +295,6 @@ class Desk:
         for finding in services.work.set_findings(source, found, services.clock.utc()):
             services.log.warning("finding", kind=finding.kind, item=finding.item, what=finding.what)
             services.tell("finding", finding.to_json())
-
-
-# The due item that a still's role serves; other roles are references and serve none.
-SERVES = {"chart": "chart", "grey_ball": "balls", "mirror_ball": "balls"}
 
 
 def taken_of(stills: Sequence[filed_clips.FiledStill]) -> list[Taken]:

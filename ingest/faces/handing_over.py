@@ -27,6 +27,7 @@ from ingest.records.findings import Finding, Severity
 from ingest.records.handover import ClipLine, Picture, SetupSheet, StageFacts
 from ingest.records.measurements import Measurement
 from ingest.records.names import shown, token
+from ingest.records.roles import meanings, words
 from ingest.records.setups import SetupLog, SetupRow
 from ingest.services import Services
 from ingest.steps.filing.days import clock as local_clock
@@ -252,9 +253,14 @@ class _Folder:
             measurements=tuple(m for m in self.measured if self.belongs(m, key)), items=items, pictures=tuple(pictures),
             clips=tuple(
                 replace(self.clip(c), start=_local(c["start_utc"], zone)) for k, c in self.clips if k == key
-            ), findings=(*asks, *doubts),
+            ), roles=self.roles_in(key), findings=(*asks, *doubts),
             notes=tuple(r.notes for r in rows if r.notes),
         )
+
+    def roles_in(self, key: Key) -> tuple[tuple[str, str], ...]:
+        """The roles of its clips with what they mean: shops differ."""
+        there = {c["role"] or c.get("proposed_role") for k, c in self.clips if k == key}
+        return tuple((words(r), m) for r, m in meanings(self.services.settings.filing.roles).items() if r in there)
 
     def sensor_of(self, camera: str) -> tuple[float, float] | None:
         """The settings' sensor of the one camera that a row names; two with different sensors give none."""
@@ -371,8 +377,8 @@ class _Folder:
 
 def _role(entry: Mapping[str, Any]) -> str:
     """Its role; what only looking suggests is shown as a question."""
-    proposed = str(entry.get("proposed_role") or "").replace("_", " ")
-    return str(entry["role"] or "").replace("_", " ") or (f"{proposed}? (not confirmed)" if proposed else "")
+    proposed = words(str(entry.get("proposed_role") or ""))
+    return words(str(entry["role"] or "")) or (f"{proposed}? (not confirmed)" if proposed else "")
 
 
 def _local(utc: str | None, zone: ZoneInfo) -> str:

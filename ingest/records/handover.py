@@ -59,6 +59,7 @@ class SetupSheet:
     items: tuple[DueItem, ...] = ()
     pictures: tuple[Picture, ...] = ()
     clips: tuple[ClipLine, ...] = ()
+    roles: tuple[tuple[str, str], ...] = ()
     findings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -63,6 +63,28 @@ def test_a_confirmed_chart_is_there(tmp_path: Path, show: list[str], capsys: pyt
     assert main([*show, "confirm", "c0123456789", "--role", "chart"]) == 2
 
 
+def test_roles_that_the_settings_add(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """Confirmed like the others, and serving a due item of their name."""
+    settings = Path(show[1])
+    text = settings.read_text()
+    settings.write_text(text.replace("#roles = {}", 'roles = {element = "a layer shot apart"}')
+                        + '\n[[due.rules]]\nitem = "element"\nscope = "setup"\ndeadline = "wrap"\n'
+                        'why = "smoke is laid over"\n')  # fmt: skip
+    status = answer(show, capsys, "status")
+    still = tmp_path / "B" / status["cards"][0]["folder"] / "DCIM" / "100TIDE_" / "TIDE0003.JPG"  # type: ignore[index]
+    assert main([*show, "confirm", str(still), "--role", "hat"]) == 2
+    assert "element, other, none" in capsys.readouterr().err
+    assert main([*show, "confirm", str(still), "--role", "element"]) == 0
+    capsys.readouterr()
+    assert items(show, capsys)["element"]["status"] == "have"
+    assert main([*show, "confirm", str(still), "--role", "other"]) == 0
+    capsys.readouterr()
+    assert items(show, capsys)["element"]["status"] != "have"
+    for wrong in ('{Hat = "x"}', '{chart = "another"}', '{element = " "}'):
+        settings.write_text(text.replace("#roles = {}", f"roles = {wrong}"))
+        assert main([*show, "status"]) == 2
+
+
 def told(show: list[str], capsys: pytest.CaptureFixture[str], kind: str) -> list[dict[str, str]]:
     return [f for f in answer(show, capsys, "status")["findings"] if f["kind"] == kind]  # type: ignore[index]
 

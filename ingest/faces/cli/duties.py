@@ -23,7 +23,8 @@ def add(commands: Any) -> None:
     parser = commands.add_parser("confirm", help=words, description=words[0].upper() + words[1:] + ".")
     parser.add_argument("item", metavar="ITEM", help="clip id, or path of a copied clip or still")
     parser.add_argument("--role", required=True, metavar="ROLE",
-                        help="clean_plate, dirty_plate, reference, chart, grey_ball, mirror_ball, or none")
+                        help="clean_plate, dirty_plate, reference, chart, grey_ball, mirror_ball, other, none, or one"
+                             " that the settings add")
     parser.set_defaults(run=_confirm)
 
     words = "keep who released a card; the production's policy decides, not this program"

@@ -14,6 +14,7 @@ from ingest.machinery.disk.files import read_plain
 from ingest.records.coverage import Captured, CardSeen, SetupCoverage, Taken, Waiver
 from ingest.records.filing import Placement
 from ingest.records.findings import Finding
+from ingest.records.roles import SERVES
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
@@ -205,7 +206,8 @@ def _clips(captured: Sequence[Captured]) -> list[Taken]:
     ]
     return proposals + [
         Taken(
-            id=c.id, item=c.role or "clip", day=c.day, unit=c.unit, setup=c.setup, start_s=c.start_s,
+            id=c.id, item=SERVES.get(c.role, c.role) or "clip", day=c.day, unit=c.unit, setup=c.setup,
+            start_s=c.start_s,
             end_s=c.start_s + c.duration_s if c.start_s is not None and c.duration_s is not None else c.start_s,
             body=c.body, lens_serial=c.lens_serial,
         )

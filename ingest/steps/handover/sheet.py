@@ -60,7 +60,8 @@ figcaption { font-size: 8.5pt; overflow-wrap: anywhere }
 <th>Rate</th><th>Timecode</th></tr></thead>
 {% for c in s.clips %}<tr><td>{{ c.name }}</td><td>{{ c.role }}</td><td>{{ c.take }}</td>
 <td>{{ c.start }}</td><td>{{ c.duration }}</td><td>{{ c.frame_rate }}</td><td>{{ c.timecode }}</td></tr>
-{% endfor %}</table>{% endif %}
+{% endfor %}</table>{% for name, means in s.roles %}
+<p class="w">{{ name }}: {{ means }}</p>{% endfor %}{% endif %}
 {% if s.notes %}<h2>Notes</h2>{% for n in s.notes %}<p>{{ n }}</p>{% endfor %}{% endif %}
 </body></html>
 """

@@ -227,7 +227,7 @@ GREY_MISFIT = 0.13  # of the mean light, beside what nine coefficients explain
 GREY_SHADE = 0.12  # a disc that is shaded less is flat, or nobody could tell
 # A plane fits worse by this factor, and by more the larger the misfit: 1.5 to 11 of rendered balls, 1.1 to 1.6 of round
 # windows with a sky in them.
-GREY_BENT = (1.25, 4.0)
+GREY_BENT = (1.05, 9.0)
 # A matt ball is smoother than what is around it; one that is not (the ground is smoother still) is lit from the side,
 # so that a plane fits far worse: 2.3 and more, round windows up to 2.1.
 GREY_BUSY, GREY_BENT_BUSY = -0.15, 2.15
@@ -275,7 +275,7 @@ TYPICAL = 0.15  # the same of mean slopes, which no single line rules: 0.27 to 0
 DETAIL = 0.05  # scatter of cube-root light beside the rings' means: 0.06 to 0.11; less is smooth
 AROUND = 3.2e-5  # mean squared slope along the outer ring: what is the same all round reflects nothing
 COLOURED = 0.6  # spread of the channels over the mean: painted tiles and posters have more
-TINTED = 0.055  # scatter of the shares of the channels: 0.08 to 0.19; metal in relief, a painted ball: one colour
+TINTED = 0.07  # scatter of the shares of the channels: 0.08 to 0.19; metal in relief, a painted ball: one colour
 SHADED = (0.42, 0.79)  # share of the scatter that nine coefficients explain: 0.54 to 0.76, painted balls 0.79 to 0.92
 
 
