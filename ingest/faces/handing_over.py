@@ -34,7 +34,7 @@ from ingest.steps.filing.days import clock as local_clock
 from ingest.steps.filing.rows import letters
 from ingest.steps.filing.stage import read_setup_log
 from ingest.steps.handover import bag, sheet, tables
-from ingest.steps.handover.figures import facts, stop_words
+from ingest.steps.handover.figures import camera_distance, facts, stop_words
 from ingest.steps.setups.measurements import read_measurements
 from ingest.steps.setups.sheet import read_sheet
 
@@ -279,11 +279,15 @@ class _Folder:
             "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop, "stop_words": stop_words(read),
             "sensor_mm": read.sensor_mm or self.sensor_of(rows[-1].camera),
         }
+        own = tuple(m for m in self.measured if self.belongs(m, key))
+        distance = camera_distance(own)
+        if distance is not None:
+            known |= {"camera_distance_m": distance[0], "distance_words": distance[1]}
         try:
             text = stage_text(StageFacts(
                 name=f"{self.services.show}_{self.shot}_{key[2]}", texture=f"./{texture}" if texture else "",
                 white_luminance=white, camera=rows[-1].camera if rows else "",
-                measurements=tuple(m for m in self.measured if self.belongs(m, key)), **known,  # type: ignore[arg-type]
+                measurements=own, **known,  # type: ignore[arg-type]
             ))
         except ImportError:
             if not any(f.kind == "no stage" for f in self.made.findings):

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from fractions import Fraction
 
 from ingest.records.handover import Fact
+from ingest.records.measurements import Measurement
 from ingest.records.setups import SetupRow, Sheet
 
 _PER_INCH = Fraction(254, 10000)  # metres; exactly (NIST SP 811)
@@ -86,6 +89,17 @@ def _tilt(degrees: float) -> str:
     if degrees == 0:
         return "level"
     return f"{abs(degrees):g} degrees {'up' if degrees > 0 else 'down'}"
+
+
+_FROM_LENS = re.compile(
+    r"(?:lens|camera|cam)\s+to\s+\w|(?:camera|lens|subject|object)\s+distance|distance\s+to\s+\w", re.I)
+
+
+def camera_distance(measurements: Iterable[Measurement]) -> tuple[float, str] | None:
+    """Metres from the lens to what was measured to, and its name; None where no measurement says so, or several."""
+    named = [m for m in measurements if _FROM_LENS.search(m.name)]
+    found = [(m.value.m, m.name) for m in named if m.value is not None and m.value.to_m is None and m.value.m > 0]
+    return found[0] if len(found) == 1 else None
 
 
 def stop_words(sheet: Sheet) -> str:
