@@ -1,7 +1,7 @@
 """How often charts and balls are seen, and how often something is that is not there: `python -m tests.bench.sights`.
 
     python -m tests.bench.sights             # rates on frames that no bound was set on, and in photographs
-    python -m tests.bench.sights tune        # the frames the bounds of balls.py were set on
+    python -m tests.bench.sights tune        # frames of the seeds that the bounds of balls.py were set on
     python -m tests.bench.sights photographs
 
 Rendered frames: one thing each (`tests/sight_frames.py`), forty of each kind: what is looked for, nothing, and round or
