@@ -92,6 +92,7 @@ class AuditEvidence:
     released: Mapping[str, str] = field(default_factory=dict)
     probes: Sequence[ProbeLine] | None = None
     unfiled: Sequence[Unfiled] | None = None
+    clips: int = 0  # that were looked for a home
     clocks: Sequence[BodyClock] | None = None
     setups: Sequence[SetupLine] | None = None
     agreement: Sequence[Finding] | None = None

@@ -155,7 +155,7 @@ def _checks(evidence: AuditEvidence) -> dict[str, int]:
         "expected cards": len(evidence.expected_cards or ()),
         "probes": len(evidence.probes or ()),
         "items due at setups": sum(len(s.items) for s in evidence.setups or ()),
-        "items looked for a home": len(evidence.unfiled or ()) + len(evidence.probes or ()),
+        "items looked for a home": len(evidence.unfiled or ()) + len(evidence.probes or ()) + evidence.clips,
         "clocks": len(evidence.clocks or ()),
         "log entries compared": evidence.agreement_checks,
         "packages": len(evidence.packages or ()),
@@ -227,7 +227,7 @@ def _probes(e: AuditEvidence) -> _Answer:
 def _unfiled(e: AuditEvidence) -> _Answer:
     if e.unfiled is None:
         return _Answer(answer="Not checked: filing has not run.", checks=None)
-    checks = len(e.unfiled) + len(e.probes or ())
+    checks = len(e.unfiled) + len(e.probes or ()) + e.clips
     words = f"{number_word(len(e.unfiled), 'item')} unfiled" if e.unfiled else "Nothing is unfiled"
     looked = f"{number_word(checks, 'item')} looked at"
     return _Answer(answer=f"{words}; {looked}.", checks=checks or None, lines=lines.unfiled(e))

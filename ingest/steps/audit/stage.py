@@ -287,7 +287,8 @@ def _evidence(
         software_version=__version__, cards=verdicts, destinations=present,
         disks=disks_full(verdicts, {d.id: d.free_bytes for d in present if d.present and not d.lost_utc}),
         names=names, rereads=rereads, differences=differences, probes=probes,
-        unfiled=unfiled, clocks=_clocks(services), setups=_setups(services),
+        unfiled=unfiled, clips=len(json.loads(services.work.recall("clips filed") or "[]")), clocks=_clocks(services),
+        setups=_setups(services),
         released={
             card: services.settings.security.alias(said["by"])
             for card, said in services.work.decisions("sign").items()
