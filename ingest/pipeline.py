@@ -23,6 +23,7 @@ from ingest.records.coverage import Captured, Taken
 from ingest.records.filing import Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
+from ingest.records.roles import SERVES
 from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.clips import stage as clips
@@ -33,6 +34,7 @@ from ingest.steps.coverage import stage as coverage
 from ingest.steps.coverage.probe_checks import in_sun
 from ingest.steps.coverage.words import to_json
 from ingest.steps.filing import stage as filing
+from ingest.steps.filing import stage_clips as filed_clips
 from ingest.steps.light import stage as light
 from ingest.steps.merging import stage as merging
 from ingest.steps.panorama import stage as panorama
@@ -216,7 +218,7 @@ class Desk:
         filing.remember(services, views, filed, looked_at)
         current = {p.id: p for p in services.work.probes()}
         stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means, self.elsewhere)
-        stills_filed = filing.file_stills(services, filed.log)
+        stills_filed = filed_clips.file_stills(services, filed.log)
         lit = light.summarise(
             services, outbox, originals, views, filed.places, current, around(services, views, filed, stills_filed),
             lambda position: panorama.newest(services, position), self.elsewhere,
@@ -248,8 +250,8 @@ class Desk:
     def _cover(self, originals: Originals, views: Sequence[View], filed: filing.Filing) -> None:
         services = self.services
         files = [(o.digest, o.card_id, o.path) for o in originals.of_kind(FileKind.CLIP)]
-        made = filing.file_clips(services, files, filed.log)
-        stills = filing.file_stills(services, filed.log)
+        made = filed_clips.file_clips(services, files, filed.log)
+        stills = filed_clips.file_stills(services, filed.log)
         found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made), taken_of(stills))
         now_s = self.services.clock.now().timestamp()
         moments = [m for s in found.setups for m in (s.until_s, *(i.due_until_s for i in s.items)) if m is not None]
@@ -268,10 +270,11 @@ class Desk:
             for s in stills if not s.proposed and s.start_s is not None and s.placement.setup
         ]))
         self._new_findings("coverage", found.findings)
+        self._new_findings("clips", filed_clips.findings(made))
 
     def _references(
         self, outbox: Outbox, originals: Originals, views: Sequence[View], filed: filing.Filing,
-        stills_filed: Sequence[filing.FiledStill],
+        stills_filed: Sequence[filed_clips.FiledStill],
     ) -> None:
         """Confirmed balls, small, beside the nearest probe of their setup."""
         balls = []
@@ -309,7 +312,7 @@ class Desk:
 
 
 def around(
-    services: Services, views: Sequence[View], filed: filing.Filing, stills_filed: Sequence[filing.FiledStill]
+    services: Services, views: Sequence[View], filed: filing.Filing, stills_filed: Sequence[filed_clips.FiledStill]
 ) -> light.Around:
     """What the log and the references say about the light of each probe."""
     sunny = {r.key for r in filed.log.rows if in_sun(r)}
@@ -333,11 +336,7 @@ def around(
     return light.Around(groups=groups, balls=balls, in_sun=shone)
 
 
-# The due item that a still's role serves; other roles are references and serve none.
-SERVES = {"chart": "chart", "grey_ball": "balls", "mirror_ball": "balls"}
-
-
-def taken_of(stills: Sequence[filing.FiledStill]) -> list[Taken]:
+def taken_of(stills: Sequence[filed_clips.FiledStill]) -> list[Taken]:
     """Stills with a role as evidence that an item is there, or as a proposal."""
     return [
         Taken(
@@ -349,7 +348,7 @@ def taken_of(stills: Sequence[filing.FiledStill]) -> list[Taken]:
     ]
 
 
-def captured_of(made: Sequence[filing.FiledClip]) -> list[Captured]:
+def captured_of(made: Sequence[filed_clips.FiledClip]) -> list[Captured]:
     """Clips as the reconciling sees them."""
     out = []
     for clip in made:
@@ -364,7 +363,7 @@ def captured_of(made: Sequence[filing.FiledClip]) -> list[Captured]:
     return out
 
 
-def clip_json(clip: filing.FiledClip) -> dict[str, Any]:
+def clip_json(clip: filed_clips.FiledClip) -> dict[str, Any]:
     """One entry of ``clips --json``."""
     rate = clip.facts.frame_rate
     return {

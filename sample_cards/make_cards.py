@@ -320,6 +320,8 @@ def day_of_the_shoot() -> tuple[dict[str, Any], list[Card], dict[str, bytes]]:
                      {"make": b.make, "model": b.model, "serial": b.serial, "nickname": nick, "frames": kind,
                       "offset_s": OFFSET_S[b.serial]}
                      for b, nick, kind in ((ORB, "orb", "lat-long"), (KESTO, "kesto", "fisheye"))],
+                 # 32 mm that see 52 degrees across, 16:9
+                 "cameras": [{"letter": "A", "sensor_mm": [31.2, 17.55]}],
                  "reference_exposure": {"time_s": 1 / 64, "f_number": math.sqrt(32), "iso": 100}},
         "cards": [], "litter": litter(), "sets": [], "stills": [], "clips": [],
     }

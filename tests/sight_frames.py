@@ -14,10 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.steps.sights.chart import REFERENCE
-from tests.scenes import Scene, at, outdoor, room
+from tests.scenes import Scene, at, outdoor, room, texture
 
 Codes = npt.NDArray[np.uint8]
-DECOYS = ("disc", "wheel", "poster", "lamp", "tiles")  # round or squared things that are none of the three
+# round or squared things that are none of the three
+DECOYS = ("disc", "wheel", "poster", "lamp", "tiles", "clock", "plate", "toy", "globe", "porthole")
 REFLECTANCE = 0.62  # of a steel ball, common practice, no source
 
 
@@ -164,7 +165,8 @@ def _chart(light: npt.NDArray[np.float64], thing: Thing, irradiance: npt.NDArray
 
 
 def _decoy(light: npt.NDArray[np.float64], thing: Thing, rng: np.random.Generator) -> None:
-    """A flat disc, a spoked wheel, a round picture, a glowing lamp, a wall of coloured tiles."""
+    """A flat disc, a spoked wheel, a round picture, a glowing lamp, a wall of coloured tiles, a clock, a china plate, a
+    coloured matt ball, a ball with a pattern painted on it, a round window with another view behind it."""
     width = light.shape[1]
     r = thing.size * width / 2
     y, x = np.mgrid[0 : light.shape[0], 0:width]
@@ -185,6 +187,37 @@ def _decoy(light: npt.NDArray[np.float64], thing: Thing, rng: np.random.Generato
         light[inside] = (colour * (1 + 0.7 * detail / detail.std()).clip(0.05))[inside]
     elif thing.what == "lamp":
         light[inside] = colour * 4 * np.exp(-2.0 * rho[inside, None] ** 2) * np.array([1.3, 1.0, 0.6])
+    elif thing.what == "clock":
+        light[inside] = level * rng.uniform(0.9, 1.6) * (1 + 0.1 * dx[inside, None])
+        ticks = np.abs((angle * 6 / np.pi + 0.5) % 1 - 0.5) < 0.06 / np.maximum(rho, 0.1)
+        ticks &= (rho > 0.75) & (rho < 0.88)
+        hands = np.zeros(inside.shape, bool)
+        for length in (0.5, 0.75):
+            turn = rng.uniform(0, 2 * np.pi)
+            along, across = dx * np.cos(turn) + dy * np.sin(turn), dy * np.cos(turn) - dx * np.sin(turn)
+            hands |= (along > -0.1) & (along < length) & (np.abs(across) < 0.035)
+        light[inside & (ticks | hands | (rho > 0.93))] = level * 0.08
+    elif thing.what == "plate":
+        turn = rng.uniform(0, 2 * np.pi)
+        lean = dx * np.cos(turn) + dy * np.sin(turn)
+        tilt = np.where(rho > 0.65, 0.5, np.where(rho > 0.6, -1.5, 0.0))  # rim and well face the light differently
+        china = level * rng.uniform(0.8, 1.5) * (1 + 0.25 * tilt * lean / np.maximum(rho, 0.1) + 0.1 * lean)
+        light[inside] = (china[..., None] * rng.uniform(0.95, 1.05, 3))[inside]
+        line = (rho > 0.9) & (rho < 0.93)
+        light[line] *= np.array([0.3, 0.4, 0.8])
+    elif thing.what in ("toy", "globe"):
+        z = np.sqrt(np.clip(1 - rho**2, 0, 1))
+        sun = _unit(rng.normal(size=3) * [1, 1, 0.5])
+        shade = 0.35 + np.clip(dx * sun[0] + dy * sun[1] + z * abs(sun[2]), 0, 1)
+        paint = np.broadcast_to(rng.permutation([0.7, rng.uniform(0.2, 0.4), 0.1]), light.shape)
+        if thing.what == "globe":
+            spots = texture(np.stack([dx, dy, z], axis=-1) * 1.0, int(rng.integers(1000)), octaves=4, base=4.0)
+            paint = 0.4 * 2.0 ** (2.0 * spots[..., None] * rng.uniform(0.5, 1.0, 3))
+        light[inside] = (level * shade[..., None] * paint)[inside]
+    elif thing.what == "porthole":
+        away = rng.integers(40, width - 40)
+        light[inside] = np.roll(light, (int(away) // 3, int(away)), axis=(0, 1))[::-1][inside] * rng.uniform(0.5, 2.0)
+        light[(rho > 0.9) & inside] = level * 0.15
     else:
         columns, rows = np.floor((dx + 1) * 3).astype(int), np.floor((dy + 1) * 3).astype(int)
         tiled = (np.abs(dx) < 1) & (np.abs(dy) < 1)

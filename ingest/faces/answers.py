@@ -276,7 +276,8 @@ def clips(services: Services) -> list[dict[str, Any]]:
 
 def sights(services: Services) -> list[dict[str, Any]]:
     """``sights --json``: content in which a chart or ball is seen, or that a person said to be one."""
-    from ingest.steps.filing.stage import file_stills, read_setup_log
+    from ingest.steps.filing.stage import read_setup_log
+    from ingest.steps.filing.stage_clips import file_stills
 
     seen = services.work.sights()
     roles = {d: str(s.get("role", "")) for d, s in services.work.decisions("role").items()}

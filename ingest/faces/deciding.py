@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from ingest.errors import LedgerBusy, UsageError
 from ingest.records.cards import CardRecord
-from ingest.records.names import shown
+from ingest.records.names import check_roll, shown
 from ingest.services import Services
 from ingest.steps.copying.stage import all_stills_settled
 
@@ -66,9 +66,11 @@ def review(services: Services, items: Sequence[str], *, note: str = "") -> None:
 
 
 def label(services: Services, card: str, roll: str) -> CardRecord:
-    """Give a card the roll name that stands on it; its folder stays.  UsageError unless one card is meant."""
+    """Give a card the roll name that stands on it; its folder stays.  UsageError unless one card is meant, or for a
+    name that no card can have."""
+    name = check_roll(roll)
     meant = card_called(services, card)
-    services.cards.name_roll(meant.id, roll)
+    services.cards.name_roll(meant.id, name)
     return meant
 
 
@@ -170,7 +172,7 @@ def _digest(value: str) -> str:
 
 
 def _digests_by_id(services: Services, item: str) -> Sequence[str]:
-    from ingest.steps.filing.stage import clip_id_of, still_id_of
+    from ingest.steps.filing.stage_clips import clip_id_of, still_id_of
 
     for view in services.work.views():
         if item == view.id:

@@ -9,14 +9,14 @@ from ingest.errors import UsageError
 from ingest.faces import answers
 from ingest.faces.deciding import card_called, digests_of
 from ingest.records.cards import CardRecord, DestinationRecord
+from ingest.records.roles import meanings
 from ingest.services import Services
 from ingest.steps.coverage.stage import rules_of
 
-# What a clip or still may be confirmed as, and the due item it then serves; none refuses a proposal.
-ROLES = {
-    "clean_plate": "clean_plate", "dirty_plate": "dirty_plate", "reference": "reference", "chart": "chart",
-    "grey_ball": "balls", "mirror_ball": "balls", "none": "",
-}
+
+def roles(services: Services) -> dict[str, str]:
+    """What a clip or still may be confirmed as in this show, and what each word means; none refuses a proposal."""
+    return meanings(services.settings.filing.roles)
 
 
 def waive(
@@ -56,8 +56,10 @@ def waive(
 
 def confirm(services: Services, item: str, role: str) -> Sequence[str]:
     """Say what a clip or still is; the decision clings to its content.  Answers the digests meant."""
-    if role not in ROLES:
-        raise UsageError("no such role.", item=role, next=f"Known: {', '.join(ROLES)}.")
+    known_roles = roles(services)
+    if role not in known_roles:
+        raise UsageError("no such role.", item=role,
+                         next=f"Known: {', '.join(known_roles)}. More can be named under [filing] roles.")
     known = services.work.clips().keys() | services.work.still_digests()
     digests = [item] if item in known else [d for d in digests_of(services, item) if d in known]
     if not digests:

@@ -11,6 +11,7 @@ import json
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -26,6 +27,7 @@ from ingest.records.findings import Finding, Severity
 from ingest.records.handover import ClipLine, Picture, SetupSheet, StageFacts
 from ingest.records.measurements import Measurement
 from ingest.records.names import shown, token
+from ingest.records.roles import meanings, words
 from ingest.records.setups import SetupLog, SetupRow
 from ingest.services import Services
 from ingest.steps.audit.words import number_word
@@ -33,7 +35,7 @@ from ingest.steps.filing.days import clock as local_clock
 from ingest.steps.filing.rows import letters
 from ingest.steps.filing.stage import read_setup_log
 from ingest.steps.handover import bag, sheet, tables
-from ingest.steps.handover.figures import facts
+from ingest.steps.handover.figures import camera_distance, facts, stop_words
 from ingest.steps.setups.measurements import read_measurements
 from ingest.steps.setups.sheet import read_sheet
 
@@ -67,8 +69,8 @@ def hand_over(
 ) -> HandOver:
     """Make ``to`` (missing or empty) the hand-over of one shot, and keep in the ledger that it was made.
 
-    Raises UsageError for a shot that nothing is filed under, a folder in use or inside a destination or watched
-    place; OSError where it cannot be written.
+    Raises UsageError for a shot that nothing is filed under, a folder in use or one in a destination, a watched place
+    or the show's own folder; OSError where it cannot be written.
     """
     _refuse(services, to)
     made = _Folder(services, shot, to, progress)
@@ -85,10 +87,19 @@ def _refuse(services: Services, to: Path) -> None:
     real = os.path.realpath(to)
     if os.path.lexists(to) and (not to.is_dir() or any(to.iterdir())):
         raise UsageError("is there already and not empty.", item=str(to), next="Name a new folder with --to.")
-    shows = [os.path.join(d.path, services.show) for d in services.cards.destinations()]
-    for place in (*shows, *services.settings.watch.places):
-        if real == os.path.realpath(place) or real.startswith(os.path.realpath(place) + os.sep):
-            raise UsageError(f"lies inside {place}.", item=str(to), next="Name a folder outside the show's own.")
+    taken = {d.path: "a destination, which holds only what is proven there" for d in services.cards.destinations()}
+    taken |= dict.fromkeys((*services.settings.watch.places, *services.settings.watch.network_places),
+                           "watched for cards, so it would be copied as one")
+    taken[str(services.settings.home)] = "the show's own folder"
+    for place, why in taken.items():
+        root = os.path.realpath(place)
+        if os.path.normcase(real) == os.path.normcase(root) or _inside(real, root):
+            raise UsageError(f"it lies in {place}: {why}.", item=str(to),
+                             next="Name a folder elsewhere, best on the disk that goes to the receiver.")
+
+
+def _inside(one: str, other: str) -> bool:
+    return os.path.normcase(one).startswith(os.path.join(os.path.normcase(other), ""))
 
 
 class _Folder:
@@ -253,9 +264,16 @@ class _Folder:
             end=local_clock(last.end_s, zone) if last is not None and last.end_s is not None else "",
             zone=show.zone_of(key[0]), facts=facts(last, read_sheet(last, self.log, units=show.units)) if last else (),
             measurements=tuple(m for m in self.measured if self.belongs(m, key)), items=items, pictures=tuple(pictures),
-            clips=tuple(self.clip(c) for k, c in self.clips if k == key), findings=(*asks, *doubts),
+            clips=tuple(
+                replace(self.clip(c), start=_local(c["start_utc"], zone)) for k, c in self.clips if k == key
+            ), roles=self.roles_in(key), findings=(*asks, *doubts),
             notes=tuple(r.notes for r in rows if r.notes),
         )
+
+    def roles_in(self, key: Key) -> tuple[tuple[str, str], ...]:
+        """The roles of its clips with what they mean: shops differ."""
+        there = {c["role"] or c.get("proposed_role") for k, c in self.clips if k == key}
+        return tuple((words(r), m) for r, m in meanings(self.services.settings.filing.roles).items() if r in there)
 
     def sensor_of(self, camera: str) -> tuple[float, float] | None:
         """The settings' sensor of the one camera that a row names; two with different sensors give none."""
@@ -271,14 +289,18 @@ class _Folder:
         read = read_sheet(rows[-1], self.log, units=show.units) if rows else None
         known = {} if read is None else {
             "probe_height_m": read.probe_height_m, "camera_height_m": read.camera_height_m, "tilt_deg": read.tilt_deg,
-            "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop,
+            "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop, "stop_words": stop_words(read),
             "sensor_mm": read.sensor_mm or self.sensor_of(rows[-1].camera),
         }
+        own = tuple(m for m in self.measured if self.belongs(m, key))
+        distance = camera_distance(own)
+        if distance is not None:
+            known |= {"camera_distance_m": distance[0], "distance_words": distance[1]}
         try:
             text = stage_text(StageFacts(
                 name=f"{self.services.show}_{self.shot}_{key[2]}", texture=f"./{texture}" if texture else "",
                 white_luminance=white, camera=rows[-1].camera if rows else "",
-                measurements=tuple(m for m in self.measured if self.belongs(m, key)), **known,  # type: ignore[arg-type]
+                measurements=own, **known,  # type: ignore[arg-type]
             ))
         except ImportError:
             if not any(f.kind == "no stage" for f in self.made.findings):
@@ -290,7 +312,7 @@ class _Folder:
     def clip(self, entry: Mapping[str, Any]) -> ClipLine:
         length = entry["duration_s"]
         return ClipLine(
-            name=entry["files"][0].rsplit("/", 1)[-1], role=entry["role"] or "", start=entry["start_utc"] or "",
+            name=entry["files"][0].rsplit("/", 1)[-1], role=_role(entry), start=entry["start_utc"] or "",
             duration="" if length is None else f"{length:.2f} s", frame_rate=entry["frame_rate"] or "",
             timecode=str(entry["timecode"] or ""), files=tuple(entry["files"]), note="; ".join(entry["reasons"]),
         )
@@ -299,7 +321,7 @@ class _Folder:
         """Every original behind the probes and clips: what it is, where on the card's copy it lies, its digest."""
         frames = {f["digest"]: p["id"] for _, p in self.probes for frame in p["frames"] for f in frame["files"]}
         clips = {c["id"] for _, c in self.clips}
-        from ingest.steps.filing.stage import clip_id_of
+        from ingest.steps.filing.stage_clips import clip_id_of
 
         rows = []
         for card in self.services.cards.cards():
@@ -368,6 +390,16 @@ class _Folder:
                 out.write(data)
                 out.flush()
                 os.fsync(out.fileno())
+
+
+def _role(entry: Mapping[str, Any]) -> str:
+    """Its role; what only looking suggests is shown as a question."""
+    proposed = words(str(entry.get("proposed_role") or ""))
+    return words(str(entry["role"] or "")) or (f"{proposed}? (not confirmed)" if proposed else "")
+
+
+def _local(utc: str | None, zone: ZoneInfo) -> str:
+    return datetime.fromisoformat(utc.replace("Z", "+00:00")).astimezone(zone).strftime("%H:%M:%S") if utc else ""
 
 
 def _white(services: Services, probe: Mapping[str, Any]) -> float | None:

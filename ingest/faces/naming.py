@@ -8,7 +8,8 @@ from typing import Any
 from ingest.services import Services
 from ingest.steps.filing.days import clock
 from ingest.steps.filing.naming import TOKENS, Convention, Named
-from ingest.steps.filing.stage import decide, file_stills
+from ingest.steps.filing.stage import decide
+from ingest.steps.filing.stage_clips import file_stills
 
 
 def preview(services: Services, *, tree: str = "", pattern: str = "", day: str = "") -> list[dict[str, Any]]:

@@ -59,6 +59,7 @@ class SetupSheet:
     items: tuple[DueItem, ...] = ()
     pictures: tuple[Picture, ...] = ()
     clips: tuple[ClipLine, ...] = ()
+    roles: tuple[tuple[str, str], ...] = ()
     findings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -69,7 +70,8 @@ class StageFacts:
 
     ``texture`` is the lat-long EXR relative to the stage.  ``centre_to_camera_deg`` is where the taking
     camera stands in it: 0 at the picture's centre, positive to the left (right-handed about +Y).
-    ``white_luminance`` is the cd/m2 of pixel 1.0 by the record.
+    ``distance_words`` name what ``camera_distance_m`` was measured to, ``stop_words`` what ``f_number`` rests on where
+    it is more than a written f-number.  ``white_luminance`` is the cd/m2 of pixel 1.0 by the record.
     """
 
     name: str
@@ -80,9 +82,11 @@ class StageFacts:
     camera: str = ""
     camera_height_m: float | None = None
     camera_distance_m: float | None = None
+    distance_words: str = ""
     tilt_deg: float | None = None
     focal_mm: float | None = None
     sensor_mm: tuple[float, float] | None = None
     f_number: float | None = None
+    stop_words: str = ""
     focus_m: float | None = None
     measurements: tuple[Measurement, ...] = ()

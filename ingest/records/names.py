@@ -70,6 +70,28 @@ def check_text(words: str) -> None:
                          next="Type it again.") from None
 
 
+ROLL_LONGEST = 64
+
+
+def check_roll(words: str) -> str:
+    r"""A roll name as a person gave it, without the blanks around it; UsageError for what no card can be called.
+
+    It stands in tables, papers and notices and other programs make folders of it, so it is words on one line and no
+    path.
+
+    >>> check_roll(" A 012 (2) ")
+    'A 012 (2)'
+    """
+    check_text(words)
+    name = words.strip()
+    if not name:
+        raise UsageError("no roll name is given.", item=words, next="Say what stands on the card, such as A012.")
+    if shown(name) != name or "/" in name or "\\" in name or name.strip(".") == "" or len(name) > ROLL_LONGEST:
+        raise UsageError(f"it is no roll name: words on one line, no / or \\, up to {ROLL_LONGEST} characters.",
+                         item=shown(name)[:80], next="Say what stands on the card, such as A012.")
+    return name
+
+
 def token(text: str, *, longest: int = 64) -> str:
     """One path part of our own making from any text, safe on every file system; "" for nothing usable.
 

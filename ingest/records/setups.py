@@ -79,7 +79,8 @@ class Sheet:
     """The numbers of one row's camera sheet, as understood; None where nothing (clear) is written.
 
     Lengths in metres, ``*_to`` the end of a move; tilt in degrees, up positive; ``frame_rate`` frames a
-    second as recorded; ``stop_kind`` T, f or "".  ``approximate`` names the columns written with "about".
+    second as recorded; ``stop_kind`` T, f or "", ``stop_in`` the column it was read in (stop or lens).
+    ``approximate`` names the columns written with "about".
     """
 
     line: int
@@ -93,6 +94,7 @@ class Sheet:
     focal_mm: float | None = None
     stop: float | None = None
     stop_kind: str = ""
+    stop_in: str = ""
     frame_rate: Fraction | None = None
     shutter_deg: float | None = None
     nd_stops: float | None = None

@@ -17,6 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PositiveFloat
 
 from ingest.records.merges import PixelSettings
 from ingest.records.names import token
+from ingest.records.roles import MEANS
 
 
 class Section(BaseModel):
@@ -45,8 +46,15 @@ def _clock(value: str) -> str:
     return value
 
 
+def _role(value: str) -> str:
+    if not re.fullmatch(r"[a-z][a-z0-9_]{1,31}", value):
+        raise ValueError("a role is named by 2 to 32 small letters, digits and _, a letter first")
+    return value
+
+
 Zone = Annotated[str, AfterValidator(_zone)]
 Code = Annotated[str, AfterValidator(_code)]
+Role = Annotated[str, AfterValidator(_role)]
 Clock = Annotated[str, AfterValidator(_clock)]
 
 
@@ -182,6 +190,18 @@ class Filing(Section):
     probe_name: str = Field(
         "{show}_{shot}_{setup}_{probe}_v{version:03d}", description="Name of a merged picture, by tokens."
     )
+    roles: dict[Role, str] = Field({}, description="Further roles of clips and stills, each with what it means.")
+
+    @field_validator("roles")
+    @classmethod
+    def _new_roles(cls, roles: dict[str, str]) -> dict[str, str]:
+        taken = sorted(set(roles) & set(MEANS))
+        if taken:
+            raise ValueError(f"{', '.join(taken)}: there is such a role already; give yours another name")
+        blank = sorted(k for k, v in roles.items() if not v.strip())
+        if blank:
+            raise ValueError(f"{', '.join(blank)}: say what it means")
+        return roles
 
 
 class Due(Section):

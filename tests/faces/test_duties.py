@@ -63,6 +63,72 @@ def test_a_confirmed_chart_is_there(tmp_path: Path, show: list[str], capsys: pyt
     assert main([*show, "confirm", "c0123456789", "--role", "chart"]) == 2
 
 
+def test_roles_that_the_settings_add(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """Confirmed like the others, and serving a due item of their name."""
+    settings = Path(show[1])
+    text = settings.read_text()
+    settings.write_text(text.replace("#roles = {}", 'roles = {element = "a layer shot apart"}')
+                        + '\n[[due.rules]]\nitem = "element"\nscope = "setup"\ndeadline = "wrap"\n'
+                        'why = "smoke is laid over"\n')  # fmt: skip
+    status = answer(show, capsys, "status")
+    still = tmp_path / "B" / status["cards"][0]["folder"] / "DCIM" / "100TIDE_" / "TIDE0003.JPG"  # type: ignore[index]
+    assert main([*show, "confirm", str(still), "--role", "hat"]) == 2
+    assert "element, other, none" in capsys.readouterr().err
+    assert main([*show, "confirm", str(still), "--role", "element"]) == 0
+    capsys.readouterr()
+    assert items(show, capsys)["element"]["status"] == "have"
+    assert main([*show, "confirm", str(still), "--role", "other"]) == 0
+    capsys.readouterr()
+    assert items(show, capsys)["element"]["status"] != "have"
+    for wrong in ('{Hat = "x"}', '{chart = "another"}', '{element = " "}'):
+        settings.write_text(text.replace("#roles = {}", f"roles = {wrong}"))
+        assert main([*show, "status"]) == 2
+
+
+def told(show: list[str], capsys: pytest.CaptureFixture[str], kind: str) -> list[dict[str, str]]:
+    return [f for f in answer(show, capsys, "status")["findings"] if f["kind"] == kind]  # type: ignore[index]
+
+
+def test_a_probe_filed_under_an_unknown_setup_is_filed_and_told(
+    tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    probe = answer(show, capsys, "probes")[0]["id"]  # type: ignore[index]
+    assert told(show, capsys, "probes_without_row") == []
+    assert main([*show, "file", probe, "--setup", "99Z"]) == 0
+    capsys.readouterr()
+    (one,) = told(show, capsys, "probes_without_row")
+    assert "99Z" in one["what"] and one["severity"] == "person" and "Add the setup's row" in one["next"]
+    report = answer(show, capsys, "audit")
+    assert any(x["kind"] == "probes_without_row" for x in report["questions"][7]["lines"])  # type: ignore[index]
+    with (tmp_path / "show" / "setup_log.csv").open("a") as log:
+        log.write("2026-04-14,T011,99Z,10:20,10:40,A,35,\n")
+    main([*show, "file", probe, "--setup", "99Z"])
+    capsys.readouterr()
+    assert told(show, capsys, "probes_without_row") == []
+
+
+def test_clips_without_a_home_need_a_person(
+    tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One that cannot be read tells no time: nobody but a person can say where it belongs."""
+    folder = tmp_path / "REEL" / "CLIP"
+    folder.mkdir(parents=True)
+    (folder / "A001C001.MOV").write_bytes(b"no clip at all" * 400)
+    assert main([*show, "offload", str(tmp_path / "REEL")]) == 1
+    capsys.readouterr()
+    (one,) = told(show, capsys, "unfiled")
+    assert "A001C001.MOV" in one["what"] and "cannot be read" in one["what"] and one["severity"] == "person"
+    (clip,) = answer(show, capsys, "clips")  # type: ignore[misc]
+    assert one["item"] == clip["id"] and f"nightloader file {clip['id']}" in one["next"]
+    report = answer(show, capsys, "audit")
+    assert any(clip["id"] in x["item"] for x in report["exceptions"])  # type: ignore[index]
+    sixth = report["questions"][5]  # type: ignore[index]
+    assert any(clip["id"] in x["item"] for x in sixth["lines"]) and sixth["checks"] >= 2  # the probe, the clip
+    assert main([*show, "file", clip["id"], "--setup", "7A"]) == 0
+    capsys.readouterr()
+    assert told(show, capsys, "unfiled") == []
+
+
 def test_a_signature_stands_in_the_audit(show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main([*show, "sign", "CARD", "--by", "Tomas"]) == 0
     said = capsys.readouterr().out
@@ -98,3 +164,13 @@ def test_decisions_stand_in_the_running_log(tmp_path: Path, show: list[str]) -> 
         lines = (tmp_path / disk / "TIDE" / "paperwork" / "show_log.jsonl").read_text().splitlines()
         said = [json.loads(x) for x in lines if json.loads(x)["event"] == "decided"]
         assert [(x["decision"], x["said"]["by"]) for x in said] == [("sign", "Tomas")]
+
+
+def test_a_roll_name_is_words_on_one_line(show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    for wrong in ("", "  ", "../../x", "a/b", "a\\b", "..", "A\n012", "A\x1b[2J", "x" * 65):
+        assert main([*show, "label", "CARD", wrong]) == 2, wrong
+    assert "what stands on the card" in capsys.readouterr().err
+    assert main([*show, "label", "CARD", " A 012 "]) == 0
+    assert "is roll A 012;" in capsys.readouterr().out
+    assert main([*show, "first", "A 012"]) == 0  # it goes by that name from now on
+    assert main([*show, "first", " A 012 "]) == 2

@@ -65,12 +65,24 @@ def test_without_the_extra_it_says_so(
     assert not list((tmp_path / "out").rglob("*.usda"))
 
 
-def test_places_and_shots_that_are_refused(tmp_path: Path, show: list[str]) -> None:
+def test_places_and_shots_that_are_refused(
+    tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings = tmp_path / "show" / "nightloader.toml"
+    (tmp_path / "CARDS").mkdir()
+    settings.write_text(settings.read_text().replace("places = []", f'places = ["{tmp_path / "CARDS"}"]'))
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "note.txt").write_text("mine")
     assert main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / "full")]) == 2
     assert [p.name for p in (tmp_path / "full").iterdir()] == ["note.txt"]
     assert main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / "A" / "TIDE" / "out")]) == 2
+    for place in ("A", "A/out", "B/TIDE", "show", "show/out", "CARDS/x"):
+        assert main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / place)]) == 2, place
+    (tmp_path / "away").symlink_to(tmp_path / "A", target_is_directory=True)
+    assert main([*show, "handover", "--shot", "T010", "--to", str(tmp_path / "away" / "out")]) == 2
+    said = capsys.readouterr().err
+    assert "destination" in said and "the show's own folder" in said and "watched" in said and "elsewhere" in said
+    assert not (tmp_path / "A" / "out").exists() and not (tmp_path / "show" / "out").exists()
     assert main([*show, "handover", "--shot", "T999", "--to", str(tmp_path / "out")]) == 2
     assert not (tmp_path / "out").exists()
 

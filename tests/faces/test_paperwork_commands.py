@@ -63,7 +63,7 @@ def test_names_are_shown_before_anything_is_renamed(show: list[str], capsys: pyt
 
 def seen_in_a_still(show: list[str], what: str) -> str:
     """Let the look have found something in the show's single still; answers its id."""
-    from ingest.steps.filing.stage import still_id_of
+    from ingest.steps.filing.stage_clips import still_id_of
 
     services = services_of(show)
     try:

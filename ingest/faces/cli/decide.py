@@ -67,7 +67,7 @@ def _label(args: argparse.Namespace) -> int:
     with opened(args) as services:
         card = deciding.label(services, args.card, args.roll)
         deciding.carry_out(services)
-    print(f"{card.folder} is roll {args.roll}; its folder keeps its name.")
+    print(f"{card.folder} is roll {args.roll.strip()}; its folder keeps its name.")
     return EXIT_WELL
 
 

@@ -86,6 +86,9 @@ def prepare(root: Path) -> Path:
     for body in show["bodies"]:
         rows = [f"{key} = {json.dumps(body[key])}" for key in ("nickname", "make", "model", "serial", "frames")]
         text += "\n".join(["", "[[bodies]]", *rows, ""])
+    for camera in show["cameras"]:
+        rows = [f"{key} = {json.dumps(camera[key])}" for key in ("letter", "sensor_mm")]
+        text += "\n".join(["", "[[cameras]]", *rows, ""])
     file.write_text(text, encoding="utf-8")
     return file
 

@@ -133,8 +133,8 @@ class Routes:
         self, request: Request, clip: Mapping[str, Any], code: int = 200, wrong: str = "",
         typed: Mapping[str, str] | None = None,
     ) -> Response:
-        return self._page(request, "clip", code, clip=clip, wrong=wrong, rows=self._rows(), roles=tuple(duties.ROLES),
-                          typed=typed or _typed_of(clip))
+        return self._page(request, "clip", code, clip=clip, wrong=wrong, rows=self._rows(),
+                          roles=tuple(duties.roles(self._services)), typed=typed or _typed_of(clip))
 
     def card(self, request: Request) -> Response:
         id = request.path_params["id"]

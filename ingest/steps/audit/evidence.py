@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from ingest.records.audit_paper import ProbeLine, SetupLine
@@ -92,6 +92,7 @@ class AuditEvidence:
     released: Mapping[str, str] = field(default_factory=dict)
     probes: Sequence[ProbeLine] | None = None
     unfiled: Sequence[Unfiled] | None = None
+    clips: Collection[str] = ()  # ids of those that were looked for a home
     clocks: Sequence[BodyClock] | None = None
     setups: Sequence[SetupLine] | None = None
     agreement: Sequence[Finding] | None = None

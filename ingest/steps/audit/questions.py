@@ -240,7 +240,7 @@ def _unfiled(e: AuditEvidence) -> _Answer:
 
 def _looked_for(e: AuditEvidence) -> set[str]:
     """What must have a home: an unfiled probe is one item, though it is in both lists."""
-    return {u.item for u in e.unfiled or ()} | {p.id for p in e.probes or ()}
+    return {u.item for u in e.unfiled or ()} | {p.id for p in e.probes or ()} | set(e.clips)
 
 
 def _clocks(e: AuditEvidence) -> _Answer:

@@ -176,8 +176,8 @@ def _read_again(
 
 # Where the log, the camera department's report (read as a log), the clips' own headers and the cards disagree.
 AGREEMENT = frozenset({
-    "take_without_clip", "clip_without_take", "clips_without_row", "log_and_header_differ", "numbers_missing",
-    "logs_differ",
+    "take_without_clip", "clip_without_take", "clips_without_row", "probes_without_row", "log_and_header_differ",
+    "numbers_missing", "logs_differ",
 })
 # Which of the ten questions a step's finding belongs to, where its kind alone does not say.
 _QUESTION = {
@@ -302,9 +302,10 @@ def _evidence(
         ))
     probes = [p for p in probes if scope.probe(p, days.get(p.id, ""))]
     findings = [f for f in findings if scope.item(_day_of(f, days))]
+    clips = json.loads(services.work.recall("clips filed") or "[]")
     kinds = {"p": "probe", "c": "clip", "f": "still"}
     unfiled = [
-        Unfiled(item=f.item, what=kinds.get(f.item[:1], "item"), why=f.what, next=f.next)
+        Unfiled(item=f.item, what=str(f.more.get("of") or kinds.get(f.item[:1], "item")), why=f.what, next=f.next)
         for f in findings if f.kind == "unfiled"
     ]
     names = disk_names(present)
@@ -322,7 +323,8 @@ def _evidence(
         software_version=__version__, cards=[v for v in verdicts if scope.card(v)], destinations=present,
         disks=disks_full(verdicts, {d.id: d.free_bytes for d in present if d.present and not d.lost_utc}),
         names=names, rereads=rereads, differences=differences, probes=probes,
-        unfiled=unfiled, clocks=_clocks(services), setups=_setups(services, scope),
+        unfiled=unfiled, clips=[c["id"] for c in clips if scope.item(c["day"] or "")],
+        clocks=_clocks(services), setups=_setups(services, scope),
         released={
             card: services.settings.security.alias(said["by"])
             for card, said in services.work.decisions("sign").items()

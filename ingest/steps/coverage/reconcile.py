@@ -9,6 +9,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from ingest.records.coverage import Captured, CardSeen, LensEntry, Taken
+from ingest.records.filing import Evidence, Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.measurements import ExpectedCard
 from ingest.records.setups import SetupRow, Sheet
@@ -41,7 +42,7 @@ def takes_and_clips(rows: Sequence[SetupRow], captured: Iterable[Captured]) -> l
     """Takes of the log without a clip, and clips no take of the log explains.
 
     Clips with a take (from a slate) are matched by it, the others only counted.  A setup whose log names no
-    takes is not judged; clips filed nowhere are the filing's to report.
+    takes is not judged; clips filed nowhere are the filing's to report (``stage_clips``).
     """
     clips: dict[Key, list[Captured]] = defaultdict(list)
     for c in captured:
@@ -52,7 +53,7 @@ def takes_and_clips(rows: Sequence[SetupRow], captured: Iterable[Captured]) -> l
         takes = tuple(dict.fromkeys(t for r in group for t in takes_of(r.take)))
         if takes:
             found += _takes(key, group, takes, clips.get(key, []))
-    logged = set(setups_of(rows))
+    logged = {r.key for r in rows}
     for key, strays in clips.items():
         if key not in logged:
             found.append(_differs("clips_without_row", key, f"{_clips(len(strays))} filed as {key[2]}, which the log "
@@ -62,6 +63,32 @@ def takes_and_clips(rows: Sequence[SetupRow], captured: Iterable[Captured]) -> l
 
 def _clips(count: int) -> str:
     return "1 clip is" if count == 1 else f"{count} clips are"
+def probes_without_row(rows: Sequence[SetupRow], placements: Iterable[Placement]) -> list[Finding]:
+    """Probes that a hand or a slate filed under a setup that the log does not have, one finding a setup.
+
+    They stay where they were filed: the log may come later.  A setup of the same name that the log has is named, for
+    a slip in the day, the unit or the name is the usual reason.
+    """
+    logged = dict.fromkeys(r.key for r in rows)
+    strays: dict[Key, list[Placement]] = defaultdict(list)
+    for p in placements:
+        if p.key is not None and p.key not in logged and p.evidence in (Evidence.HAND, Evidence.SLATE):
+            strays[p.key].append(p)
+    found = []
+    for key, group in strays.items():
+        alike = [" ".join(filter(None, (k[0], k[1]))) for k in logged if k[2].casefold() == key[2].casefold()]
+        count = "a probe is" if len(group) == 1 else f"{len(group)} probes are"
+        by = "by hand" if group[0].evidence is Evidence.HAND else "by a slate"
+        what = f"{count} filed {by} under {key[2]}{f' of {key[0]}' if key[0] else ''}, which the log does not have"
+        if alike:
+            what += f"; it has {key[2]} on {', '.join(alike[:4])}"
+        found.append(Finding(
+            kind="probes_without_row", item=" ".join(p for p in key if p), severity=Severity.PERSON, what=what,
+            next="Add the setup's row to the log, so that what it owes is known, or file the probe elsewhere: "
+                 f"`nightloader file {group[0].item} --setup N`.",
+            more={"day": key[0], "unit": key[1], "setup": key[2], "evidence": sorted(p.item for p in group)},
+        ))
+    return found
 
 
 def _takes(key: Key, rows: Sequence[SetupRow], takes: Sequence[str], clips: Sequence[Captured]) -> Iterable[Finding]:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ingest.records.setups import SetupRow, Sheet
+from ingest.steps.setups.camera_words import without_stop
 
 HEIGHT_CHANGE_M = 0.3  # a camera moved by more stands elsewhere
 Key = tuple[str, str, str]
@@ -85,8 +86,8 @@ def _bare(text: str) -> str:
 
 
 def _told(row: SetupRow) -> dict[str, str]:
-    """What a row says about light, lens and camera; blanks say nothing."""
-    cells = {"lens": row.lens, "lens serial": row.cells.get("lens_serial", ""), "lighting": row.lighting,
+    """What a row says about light, lens and camera; blanks say nothing, and a stop beside the lens is no lens."""
+    cells = {"lens": without_stop(row.lens), "lens serial": row.cells.get("lens_serial", ""), "lighting": row.lighting,
              "focal length": row.cells.get("focal_length", ""), "camera": row.camera,
              "position": row.cells.get("position", "")}
     return {name: value.strip() for name, value in cells.items() if words(value)}

@@ -14,6 +14,7 @@ from ingest.machinery.disk.files import read_plain
 from ingest.records.coverage import Captured, CardSeen, SetupCoverage, Taken, Waiver
 from ingest.records.filing import Placement
 from ingest.records.findings import Finding
+from ingest.records.roles import SERVES
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
@@ -26,6 +27,7 @@ from ingest.steps.coverage.reconcile import (
     headers_and_log,
     lens_ledger,
     numbering_gaps,
+    probes_without_row,
     takes_and_clips,
     takes_of,
 )
@@ -97,7 +99,8 @@ def cover(
         *(f for row in log.rows for f in unusual(row, sheets[row.place])),
         *height_findings(log.rows, sheets, measurements),
         *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60, daylight=_daylight(show)),
-        *takes_and_clips(log.rows, captured), *headers_and_log(log.rows, sheets, captured),
+        *takes_and_clips(log.rows, captured),
+        *probes_without_row(log.rows, [placements[v.id] for v in views]), *headers_and_log(log.rows, sheets, captured),
         *numbering_gaps(captured), *expected_cards(expected, _cards(services)), *_sun(services, log, views, placements),
     ]
     return Coverage(setups=setups, questions=questions, findings=tuple(found), asked=frozenset(wanted))
@@ -202,7 +205,8 @@ def _clips(captured: Sequence[Captured]) -> list[Taken]:
     ]
     return proposals + [
         Taken(
-            id=c.id, item=c.role or "clip", day=c.day, unit=c.unit, setup=c.setup, start_s=c.start_s,
+            id=c.id, item=SERVES.get(c.role, c.role) or "clip", day=c.day, unit=c.unit, setup=c.setup,
+            start_s=c.start_s,
             end_s=c.start_s + c.duration_s if c.start_s is not None and c.duration_s is not None else c.start_s,
             body=c.body, lens_serial=c.lens_serial,
         )

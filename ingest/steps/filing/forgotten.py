@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from statistics import median
 
 from ingest.records.filing import Evidence, Item, Placement
@@ -29,7 +31,8 @@ def forgotten_rows(
     """Placements with a reason for review where a row may be missing.
 
     What lies in an unended row later than a usual row of that day lasts is filed there all the same, and a person
-    looks.  One that holds two probes though the log names no change is suspected sooner, from the first of them on.
+    looks.  One that holds two probes though the log names no change is suspected sooner, from the first of them on; and
+    so is one after which the log leaves a name out, as from 48D to 48F.
     """
     moments = {i.id: min(i.moments) for i in items if i.moments}
     probes: dict[Key, list[float]] = defaultdict(list)
@@ -53,6 +56,7 @@ def _overlong(log: SetupLog, probes: dict[Key, list[float]], limits: Limits) -> 
     for row, start, until in rows:
         days[row.day, row.unit].append(until - start)
     found: dict[Key, list[Overlong]] = defaultdict(list)
+    skipped = _skipped(log)
     for row, start, until in rows:
         lengths = days[row.day, row.unit]
         if not row.open_ended or row.end_s is None or len(lengths) < limits.usual_rows:
@@ -60,6 +64,11 @@ def _overlong(log: SetupLog, probes: dict[Key, list[float]], limits: Limits) -> 
         usual, length = median(lengths), until - start
         own = [t for t in probes[row.key] if start <= t < until]
         twice = len(own) > 1
+        if (name := skipped.get(row.place)) is not None:
+            found[row.key].append(Overlong(
+                since_s=start + limits.skipped_after * usual, until_s=until,
+                words=f"{row.setup} has no end in the log, and {name} is nowhere in it: is its row missing?",
+            ))
         if length > (limits.overlong_twice if twice else limits.overlong) * usual:
             words = f"{row.setup} has no end in the log and lasts {length / 60:.0f} min; usual are {usual / 60:.0f}"
             found[row.key].append(Overlong(
@@ -67,3 +76,32 @@ def _overlong(log: SetupLog, probes: dict[Key, list[float]], limits: Limits) -> 
                 words=f"{words} that day{' and holds two probes' if twice else ''}: is a row missing?",
             ))
     return found
+
+
+_NAME = re.compile(r"(\d+)([A-Z]?)")
+_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"  # I and O are skipped on slates (common practice, no source)
+
+
+def name_before(name: str) -> str:
+    """The setup that is shot before this one where slates count on in letters; "" where that cannot be told.
+
+    >>> name_before("48F"), name_before("27J"), name_before("8A"), name_before("27AA"), name_before("48")
+    ('48E', '27H', '8', '', '')
+    """
+    found = _NAME.fullmatch(name.upper())
+    if found is None or found[2] not in _LETTERS or not found[2]:
+        return ""
+    return found[1] + (_LETTERS[_LETTERS.index(found[2]) - 1] if found[2] != "A" else "")
+
+
+def _skipped(log: SetupLog) -> dict[tuple[str, int], str]:
+    """Rows by place, each with the name that the log leaves out between it and the next row of its day and unit."""
+    known = {r.setup.upper() for r in log.rows}
+    timed = [r for r in log.rows if r.start_s is not None]
+    rows = sorted(timed, key=lambda r: (r.day, r.unit, r.start_s or 0.0, r.line))
+    out = {}
+    for row, after in pairwise(rows):
+        missing = name_before(after.setup)
+        if row.key[:2] == after.key[:2] and missing and missing not in known:
+            out[row.place] = missing
+    return out

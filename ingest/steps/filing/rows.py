@@ -21,7 +21,8 @@ class Limits:
     ``open_reach_s``: how long after its start the last row of a day, without an end, is believed.
     ``overlong``: how many times the day's median length an unended row may last before a forgotten row is suspected,
     of a day with at least ``usual_rows``; ``overlong_twice`` where it holds two probes.  ``barren_s``: how near a probe
-    must lie to a setup without any to be asked about.
+    must lie to a setup without any to be asked about.  ``skipped_after``: after how much of a usual row an unended one
+    is doubted where the log leaves the next name out.
     """
 
     sigmas: float = 2.0
@@ -33,6 +34,7 @@ class Limits:
     overlong: float = 2.2
     overlong_twice: float = 1.4
     usual_rows: int = 6
+    skipped_after: float = 0.5
 
 
 class RowIndex:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from fractions import Fraction
 
 from ingest.records.handover import Fact
+from ingest.records.measurements import Measurement
 from ingest.records.setups import SetupRow, Sheet
 
 _PER_INCH = Fraction(254, 10000)  # metres; exactly (NIST SP 811)
@@ -55,6 +58,8 @@ def facts(row: SetupRow, sheet: Sheet) -> tuple[Fact, ...]:
 
     tilt = None if sheet.tilt_deg is None else _tilt(sheet.tilt_deg)
     stop = None if sheet.stop is None else f"{sheet.stop_kind or 'as written, '}{sheet.stop:.3g}"
+    if stop is not None and sheet.stop_in == "lens":
+        stop += " by the lens column"
     rate = None if sheet.frame_rate is None else f"{float(sheet.frame_rate):.3f}".rstrip("0").rstrip(".") + "/s"
     lines = (
         Fact(label="Lens", value=row.lens) if row.lens else None,
@@ -84,3 +89,26 @@ def _tilt(degrees: float) -> str:
     if degrees == 0:
         return "level"
     return f"{abs(degrees):g} degrees {'up' if degrees > 0 else 'down'}"
+
+
+_FROM_LENS = re.compile(
+    r"(?:lens|camera|cam)\s+to\s+\w|(?:camera|lens|subject|object)\s+distance|distance\s+to\s+\w", re.I)
+
+
+def camera_distance(measurements: Iterable[Measurement]) -> tuple[float, str] | None:
+    """Metres from the lens to what was measured to, and its name; None where no measurement says so, or several."""
+    named = [m for m in measurements if _FROM_LENS.search(m.name)]
+    found = [(m.value.m, m.name) for m in named if m.value is not None and m.value.to_m is None and m.value.m > 0]
+    return found[0] if len(found) == 1 else None
+
+
+def stop_words(sheet: Sheet) -> str:
+    """What the stop of a sheet rests on, where it is more than a written f-number; for the stage's camera."""
+    if sheet.stop is None:
+        return ""
+    words = [
+        f"T{sheet.stop:.3g} as written: a T number, while fStop is an f-number" if sheet.stop_kind == "T" else "",
+        "not said whether T or f" if not sheet.stop_kind else "",
+        "read in the lens column, where it may be the lens's widest" if sheet.stop_in == "lens" else "",
+    ]
+    return "; ".join(w for w in words if w)

@@ -47,7 +47,7 @@ figcaption { font-size: 8.5pt; overflow-wrap: anywhere }
 <section><h2>What there is</h2><table>
 {% for i in s.items %}<tr><th>{{ mark(i.status) }} {{ i.item.replace('_', ' ') }}</th>
 <td>{{ i.status }}{% if i.because %}, after {{ i.because }}{% endif %}
-{% if i.words %}: {{ i.words }}{% endif %}</td></tr>
+{%- if i.words %}: {{ i.words }}{% endif %}</td></tr>
 {% else %}<tr><td>No rule was set.</td></tr>{% endfor %}</table></section></div>
 {% if s.measurements %}<h2>Measurements</h2><table>
 {% for m in s.measurements %}<tr><th>{{ m.name }}</th><td>{{ sizes(m) }}</td>
@@ -60,7 +60,8 @@ figcaption { font-size: 8.5pt; overflow-wrap: anywhere }
 <th>Rate</th><th>Timecode</th></tr></thead>
 {% for c in s.clips %}<tr><td>{{ c.name }}</td><td>{{ c.role }}</td><td>{{ c.take }}</td>
 <td>{{ c.start }}</td><td>{{ c.duration }}</td><td>{{ c.frame_rate }}</td><td>{{ c.timecode }}</td></tr>
-{% endfor %}</table>{% endif %}
+{% endfor %}</table>{% for name, means in s.roles %}
+<p class="w">{{ name }}: {{ means }}</p>{% endfor %}{% endif %}
 {% if s.notes %}<h2>Notes</h2>{% for n in s.notes %}<p>{{ n }}</p>{% endfor %}{% endif %}
 </body></html>
 """

@@ -76,11 +76,11 @@ def _camera(stage: Any, root: Any, facts: StageFacts) -> None:
     camera = UsdGeom.Camera.Define(stage, root.GetPath().AppendChild(f"Camera_{_identifier(facts.camera or 'A')}"))
     known = [d for d in (facts.camera_distance_m, facts.focus_m) if d is not None and math.isfinite(d) and d > 0]
     assumed = {
-        "distance": "as measured" if facts.camera_distance_m in known[:1] else "focus distance" if known
-        else f"not measured: {DISTANCE_M:g} m for looking",
+        "distance": _distance_words(facts, bool(known)),
         "height": "" if facts.camera_height_m is not None else "not known: the probe's",
         "tilt": "" if facts.tilt_deg is not None else "not known: level",
-        "lens": "" if facts.focal_mm and facts.sensor_mm else "focal length or sensor not known: left unset",
+        "stop": facts.stop_words,
+        "lens": _lens_words(facts),
     }
     height = facts.camera_height_m if facts.camera_height_m is not None else facts.probe_height_m or 0.0
     camera.AddTranslateOp().Set(Gf.Vec3d(0, height, known[0] if known else DISTANCE_M))
@@ -97,6 +97,22 @@ def _camera(stage: Any, root: Any, facts: StageFacts) -> None:
     for key, words in assumed.items():
         if words:
             camera.GetPrim().SetCustomDataByKey(f"nightloader:{key}", words)
+
+
+def _distance_words(facts: StageFacts, known: bool) -> str:
+    """From which figure the camera's place follows; the probe is taken to stand where that was measured to."""
+    if facts.camera_distance_m is not None and facts.camera_distance_m > 0:
+        return f"as measured{f': {facts.distance_words}' if facts.distance_words else ''}, taken as the probe's place"
+    return "focus distance" if known else f"not measured: {DISTANCE_M:g} m for looking"
+
+
+def _lens_words(facts: StageFacts) -> str:
+    """Which of the two is missing.  A focal length without its sensor would show a wrong field of view."""
+    if facts.focal_mm and facts.sensor_mm:
+        return ""
+    if facts.focal_mm:
+        return f"{facts.focal_mm:g} mm, sensor not known: left unset; state it with sensor_mm under [[cameras]]"
+    return "focal length not known: left unset" if facts.sensor_mm else "focal length and sensor not known: left unset"
 
 
 def _measured(stage: Any, root: Any, facts: StageFacts) -> None:

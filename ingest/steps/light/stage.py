@@ -327,7 +327,7 @@ def _picture_of(
 
     Raises Unreadable where there is neither: a single JPEG's tone curve is the maker's.
     """
-    fact = services.work.stills().get(ball.digest)
+    fact = services.work.stills([ball.digest]).get(ball.digest)
     header = fact.header if fact is not None and fact.header is not None else StillHeader()
     corners = None if ball.corners is None else [upright(x, y, header.orientation) for x, y in ball.corners]
     view = next((v for v in views if ball.digest in v.digests), None)

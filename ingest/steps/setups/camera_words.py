@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TypeVar
 
 from ingest.steps.setups.lengths import tidied
 from ingest.steps.setups.moments import Unclear
@@ -245,3 +247,74 @@ def parse_focal(written: str) -> Focal:
     if not 1 <= focal.mm <= 2000 or (focal.of and not min(focal.of) <= focal.mm <= max(focal.of)):
         raise Unclear("is no focal length of that lens; expected mm")
     return focal
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LensCell:
+    """What a ``lens`` cell says beside the lens's name; None where it says nothing clear."""
+
+    focal: Focal | None = None
+    stop: Stop | None = None
+
+
+_STOP_IN_TEXT = re.compile(
+    r"(?:(?P<at>@|\bat)\s*)?(?<![\w.])[tf]\s*/?\s*\d+(?:\.\d+)?"
+    r"(?:(?:\s*[/-]\s*[tf]?\d+(?:\.\d+)?)?\s*split\b|\s*/\s*[tf]?\d+(?:\.\d+)?|\s+[123]/[234])?(?![\w.]*\d)", re.I)
+_MM_IN_TEXT = re.compile(
+    r"(?:(?:~|≈|\babout|\bapprox\.?|\bca\.?)\s*)?(?<![\w./x×-])\d{1,4}(?:\.\d+)?\s*(?:mm)?"
+    r"(?:\s*-\s*\d{1,4}(?:\.\d+)?\s*(?:mm)?)?(?:\s*(?:@|\bat\b|>|\bto\b)\s*\d{1,4}(?:\.\d+)?\s*(?:mm)?)?"
+    r"(?:\s*(?:ana|anamorphic|a)\b)?", re.I)
+_LENGTHENED = re.compile(r"\b(?:extender|doubler|converter|teleconverter)\b", re.I)
+
+
+def parse_lens(written: str) -> LensCell:
+    """Focal length and stop from the one cell in which many write both: "32 mm T2.8", "50mm f/2", "24-70 @ 35 T4".
+
+    Nothing is asked, for a lens is named in many ways.  The focal length is the one number with mm behind it, or what
+    is left beside the stop if that is a focal length; two of them, a zoom without its mark or an extender leave it
+    unknown.  Of two stops the one behind @ counts (a lens may be named by its widest).
+
+    >>> parse_lens("32 mm T2.8").focal.mm, parse_lens("32 mm T2.8").stop.number, parse_lens("T1.3 35mm @ T2.8").stop
+    (32.0, 2.8, Stop(number=2.8, kind='T'))
+    >>> parse_lens("24-70mm"), parse_lens("wide")
+    (LensCell(focal=None, stop=None), LensCell(focal=None, stop=None))
+    """
+    try:
+        text = tidied(written)
+    except Unclear:
+        return LensCell()
+    stops = list(_STOP_IN_TEXT.finditer(text))
+    marked = [m for m in stops if m["at"]]
+    chosen = stops if len(stops) == 1 else marked if len(marked) == 1 else []
+    stop = _tried(parse_stop, re.sub(r"^(?:@|at)\s*", "", chosen[0][0], flags=re.I)) if chosen else None
+    rest = _STOP_IN_TEXT.sub(" ", text).strip(" ,;/")
+    if _LENGTHENED.search(rest):
+        return LensCell(stop=stop)
+    named = [m[0] for m in _MM_IN_TEXT.finditer(rest) if re.search(r"\d\s*mm\b", m[0], re.I)]
+    focals = {f for f in (_tried(parse_focal, n) for n in named) if f is not None} if named else \
+        {_tried(parse_focal, rest)}
+    focal = focals.pop() if len(focals) == 1 and len(named) < 2 else None
+    return LensCell(focal=focal, stop=stop)
+
+
+def without_stop(lens: str) -> str:
+    """The lens alone, for telling whether it was changed: "32 mm T2.8" and "32 mm T4" are one.
+
+    >>> without_stop("32 mm T2.8"), without_stop("Heron 50")
+    ('32 mm', 'Heron 50')
+    """
+    try:
+        bare = _STOP_IN_TEXT.sub(" ", tidied(lens))
+    except Unclear:
+        return lens
+    return re.sub(r"\s+", " ", bare).strip(" ,;/") or lens
+
+
+T = TypeVar("T")
+
+
+def _tried(parse: Callable[[str], T], written: str) -> T | None:
+    try:
+        return parse(written.strip(" ,;/"))
+    except Unclear:
+        return None

@@ -10,8 +10,10 @@ from typing import Any, TypeVar
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog, SetupRow, Sheet
 from ingest.steps.setups.camera_words import (
+    Focal,
     parse_focal,
     parse_frame_rate,
+    parse_lens,
     parse_nd,
     parse_sensor,
     parse_shutter,
@@ -55,8 +57,8 @@ class _Cells:
 def read_sheet(row: SetupRow, log: SetupLog, *, units: Units = "ask") -> Sheet:
     """The numbers of one row.  ``units`` is the show's setting; a header's own unit wins over it.
 
-    A focal length that the ``focal_length`` column does not name is looked for in ``lens``, where only a
-    plain figure counts and nothing is asked (a lens is named in many ways).
+    A focal length or stop that its own column does not name is looked for in ``lens``, where nothing is asked (a lens
+    is named in many ways); ``stop_in`` says so, for a lens may be named by its widest stop.
     """
     cells = _Cells(row=row)
 
@@ -67,8 +69,10 @@ def read_sheet(row: SetupRow, log: SetupLog, *, units: Units = "ask") -> Sheet:
         return (None, None) if span is None else (span.metres, None if span.to_m is None else float(span.to_m))
 
     rate = cells.get("frame_rate", parse_frame_rate)
-    stop = cells.get("stop", parse_stop)
-    focal = cells.get("focal_length", parse_focal)
+    in_lens = parse_lens(row.lens)
+    own_stop = cells.get("stop", parse_stop)
+    focal = cells.get("focal_length", _focal) or in_lens.focal
+    stop = own_stop or (None if row.cells.get("stop", "").strip() else in_lens.stop)
     camera, focus = length("camera_height"), length("focus")
     recorded: Fraction | None = rate.recorded if rate else None
     more: dict[str, Any] = {"tilt_deg": cells.get("tilt", parse_tilt), "nd_stops": cells.get("filter", parse_nd),
@@ -77,17 +81,22 @@ def read_sheet(row: SetupRow, log: SetupLog, *, units: Units = "ask") -> Sheet:
     return Sheet(
         line=row.line, camera_height_m=camera[0], camera_height_to_m=camera[1], focus_m=focus[0], focus_to_m=focus[1],
         object_height_m=length("object_height")[0], probe_height_m=length("probe_height")[0],
-        focal_mm=focal.mm if focal else _focal_in(row.lens), stop=stop.number if stop else None,
-        stop_kind=stop.kind if stop else "", frame_rate=recorded, approximate=tuple(cells.approximate),
+        focal_mm=focal.mm if focal else None, stop=stop.number if stop else None,
+        stop_kind=stop.kind if stop else "", stop_in="" if stop is None else "stop" if own_stop else "lens",
+        frame_rate=recorded, approximate=tuple(cells.approximate),
         questions=tuple(cells.questions), **more,
     )
 
 
-def _focal_in(lens: str) -> float | None:
+def _focal(written: str) -> Focal:
+    """A focal length, also with a stop behind it."""
     try:
-        return parse_focal(lens).mm
+        return parse_focal(written)
     except Unclear:
-        return None
+        found = parse_lens(written).focal
+        if found is None:
+            raise
+        return found
 
 
 def unusual(row: SetupRow, sheet: Sheet) -> list[Finding]:

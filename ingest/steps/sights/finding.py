@@ -4,14 +4,9 @@ What is found here is a proposal for a person, so each kind must prove itself by
 
 - a chart by its colours: the finder of the picture library looks for a grid of squares, then the 24 means must
   fall on the published colours through one 3x3 matrix, greys in order;
-- a grey ball by its shading: light on a matt sphere is a smooth function of the normal, so nine coefficients
-  explain it (Ramamoorthi and Hanrahan, "An efficient representation for irradiance environment maps", 2001);
-- a mirror ball by its squeeze: at distance rho of its radius a sphere shows the world squeezed radially 1/(1 - rho^2)
-  times more than around, so detail turns into rings towards the rim, and only there.
+- balls by their outline, shading and squeeze (``balls``).
 
-Rates in rendered frames no bound was tuned on: charts 12 of 12, grey balls 9 of 12, mirror balls 3 of 12, nothing seen
-in 108 frames that was not there; in 96 views into photographed places one grey ball too many.  ``tests/steps/sights``
-prints them (-m campaign).
+RATES
 
 Small size first: everything is looked for in about a thousand pixels of width.
 """
@@ -24,12 +19,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ingest.steps.sights import grid
+from ingest.steps.sights import balls, grid
 from ingest.steps.sights.chart import misfit_of
 
 WIDTH = 1000  # looked at; the chart finder's own smallest
-CIRCLES = 24  # candidates judged in one picture
-SMALLEST_RADIUS = 16  # pixels at that width: below, neither shading nor squeeze can be told
 Codes = npt.NDArray[np.uint8]
 Plane = npt.NDArray[np.float32]
 
@@ -53,7 +46,7 @@ def seek(rgb: Codes) -> list[Sight]:
     """What is seen in (H, W, 3) 8-bit R, G, B codes of a display encoding; best first, at most one chart."""
     small = shrink(rgb)
     found = [c for c in (chart(small),) if c is not None]
-    found += balls(small)
+    found += _balls(small)
     return sorted(found, key=lambda s: -s.score)
 
 
@@ -147,147 +140,11 @@ def patches(light: Plane, corners: npt.NDArray[np.float32]) -> npt.NDArray[np.fl
 # -- balls -----------------------------------------------------------------------------------------
 
 
-def balls(small: Codes) -> list[Sight]:
-    """Balls that prove themselves, best first, none over another."""
-    import cv2
-
-    grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
-    soft = cv2.GaussianBlur(grey, (0, 0), 1.5)
-    circles = cv2.HoughCircles(soft, cv2.HOUGH_GRADIENT_ALT, 1.5, SMALLEST_RADIUS, param1=120, param2=0.75,
-                               minRadius=SMALLEST_RADIUS, maxRadius=min(grey.shape) // 2)
-    if circles is None:
-        return []
-    light = linear(small)
-    found: list[tuple[Sight, float, float, float]] = []
-    for x, y, r in np.asarray(circles, float).reshape(-1, circles.shape[-1])[:CIRCLES, :3]:
-        judged = judge(light, x, y, r) if rim(soft, x, y, r) >= RIM else None
-        if judged is not None:
-            what, score = judged
-            height, width = grey.shape
-            box = ((x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r))
-            shares = tuple((float(a) / width, float(b) / height) for a, b in box)
-            found.append((Sight(what=what, corners=shares, score=score), x, y, r))
-    found.sort(key=lambda f: -f[0].score)
-    kept: list[tuple[Sight, float, float, float]] = []
-    for one in found:
-        if all(np.hypot(one[1] - k[1], one[2] - k[2]) > max(one[3], k[3]) for k in kept):
-            kept.append(one)
-    return [s for s, *_ in kept[:4]]
-
-
-RIM = 0.7  # share of directions in which an edge runs along the circle; bricks and leaves make circles by chance
-
-
-def rim(grey: Codes, x: float, y: float, r: float) -> float:
-    """In which share of the directions a step about as steep as any near a circle lies on it."""
-    import cv2
-
-    turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)[:, None]
-    reach = np.linspace(0.78, 1.22, 45)[None]
-    columns, rows = (x + r * reach * np.cos(turn)).astype(np.float32), (y + r * reach * np.sin(turn)).astype(np.float32)
-    lines = cv2.remap(grey, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
-    steps = np.abs(np.diff(cv2.blur(lines, (3, 1)), axis=1))
-    middle = (reach[0, 1:] + reach[0, :-1]) / 2
-    on = np.abs(middle - 1) < 0.055
-    return float((steps[:, on].max(axis=1) >= np.maximum(1.0, 0.5 * steps.max(axis=1))).mean())
-
-
-def judge(light: Plane, x: float, y: float, r: float) -> tuple[str, float] | None:
-    """What a circle (pixels) is, with a score; None for neither ball."""
-    import cv2
-
-    size = 96
-    disc = _cut(light, x, y, r, size)
-    if disc is None:
-        return None
-    span = (np.arange(size) + 0.5) / size * 2 - 1
-    nx, ny = np.meshgrid(span, -span)
-    rho2 = nx**2 + ny**2
-    inside = rho2 < 0.9**2
-    normal = np.stack([nx, ny, np.sqrt(np.clip(1 - rho2, 0, 1))], axis=-1)
-    lit = disc.mean(axis=2)
-    if float((disc[inside] > 0.97).any(axis=1).mean()) > 0.25 or float(lit[inside].mean()) < 0.004:
-        return None  # burnt out or black: nothing can be proven
-    shading = _shading(disc, normal, inside)
-    if shading is not None:
-        return "grey_ball", shading
-    curved = cv2.GaussianBlur(np.cbrt(lit).astype(np.float32), (0, 0), 1.0)
-    squeeze = _squeeze(curved, nx, ny, np.sqrt(rho2))
-    return None if squeeze is None else ("mirror_ball", squeeze)
-
-
-def _cut(light: Plane, x: float, y: float, r: float, size: int) -> Plane | None:
-    """The square around a circle, (size, size, 3); None where it leaves the picture."""
-    import cv2
-
-    if x - r < -0.05 * r or y - r < -0.05 * r or x + r > light.shape[1] + 0.05 * r or y + r > light.shape[0] + 0.05 * r:
-        return None
-    scale = 2 * r / size
-    to = np.array([[scale, 0, x - r], [0, scale, y - r]], np.float32)
-    return np.asarray(
-        cv2.warpAffine(light, to, (size, size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                       borderMode=cv2.BORDER_REPLICATE), np.float32,
-    )
-
-
-GREY_MISFIT = 0.12  # of the mean light, beside what nine coefficients explain
-GREY_SHADE = 0.10  # a disc that is shaded less is flat, or nobody could tell
-GREY_LEAN = 0.3  # share of the shading that falls off across the ball
-GREY_TINT = 0.13  # scatter of the colour over the ball: one material under lights of several colours
-
-
-def _shading(disc: Plane, normal: npt.NDArray[np.float64], inside: npt.NDArray[np.bool_]) -> float | None:
-    n = normal[inside]
-    x, y, z = n[:, 0], n[:, 1], n[:, 2]
-    basis = np.stack([np.ones_like(x), x, y, z, x * y, y * z, x * z, x * x - y * y, 3 * z * z - 1], axis=1)
-    lit = disc.mean(axis=2)[inside].astype(np.float64)
-    weights, *_ = np.linalg.lstsq(basis, lit, rcond=None)
-    model = basis @ weights
-    mean = float(lit.mean())
-    misfit = float(np.sqrt(np.mean((lit - model) ** 2))) / mean
-    shade = float(model.std()) / mean
-    bright = lit > 0.3 * mean
-    share = disc[inside][bright] / np.maximum(lit[bright], 1e-6)[:, None]
-    tint = float(np.sqrt(share.var(axis=0).mean()))
-    if misfit > GREY_MISFIT or shade < GREY_SHADE or tint > GREY_TINT:
-        return None
-    # Shading leans to where the light is; a glow (a lamp, a lens flare) is alike all around.
-    if float(np.hypot(weights[1], weights[2])) * 0.45 < GREY_LEAN * float(model.std()):
-        return None
-    middle = share.mean(axis=0)
-    if middle.max() / max(float(middle.min()), 1e-6) > 1.75:
-        return None  # no neutral thing under any usual light in a balanced picture
-    return float(np.clip(1 - misfit / (1.25 * GREY_MISFIT), 0, 1))
-
-
-# Radial over tangential energy of the detail.  Isotropic detail gives (1 - rho^2)^-2, about 8 in the outer ring before
-# blur and noise; rendered mirror balls gave 1.7 to 4.5 there and 0.5 to 1.2 inside, wheels 0.03 to 0.15 inside.
-SQUEEZED = 1.55
-SPOKED = 0.3  # inside: less is spokes, which run outwards
-RINGED = 3.0  # inside: more is a dial
-DETAIL = 6e-5  # mean squared slope of cube-root light on the 96 pixel grid; less is smooth
-
-
-def _squeeze(curved: Plane, nx: Any, ny: Any, rho: Any) -> float | None:
-    import cv2
-
-    # What is the same all around (the rim of a wheel, a glow) is no reflected world.
-    ring_of = np.clip((rho * 32).astype(int), 0, 45)
-    mean = np.bincount(ring_of.ravel(), curved.ravel(), 46) / np.maximum(1, np.bincount(ring_of.ravel(), minlength=46))
-    curved = curved - np.interp(rho, (np.arange(46) + 0.5) / 32, mean).astype(np.float32)
-    gx = cv2.Sobel(curved, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
-    gy = -cv2.Sobel(curved, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
-    safe = np.maximum(rho, 1e-3)
-    radial = (gx * nx + gy * ny) / safe
-    around = (-gx * ny + gy * nx) / safe
-    ratio = []
-    for low, high in ((0.15, 0.5), (0.5, 0.72), (0.72, 0.9)):
-        ring = (rho >= low) & (rho < high)
-        ratio.append((float((radial[ring] ** 2).mean()), float((around[ring] ** 2).mean())))
-    (r0, t0), (r1, t1), (r2, t2) = ratio
-    if t0 + r0 < DETAIL or t2 < DETAIL / 6:
-        return None
-    inner, middle, outer = r0 / max(t0, 1e-9), r1 / max(t1, 1e-9), r2 / t2
-    if not SPOKED < inner < RINGED or middle < SPOKED or outer < SQUEEZED or outer < 1.2 * max(inner, middle):
-        return None
-    return float(np.clip(np.log(outer / SQUEEZED) / np.log(5.0), 0, 1)) * 0.8 + 0.2
+def _balls(small: Codes) -> list[Sight]:
+    height, width = small.shape[:2]
+    found = []
+    for b in balls.find(small, linear(small)):
+        box = ((b.x - b.r, b.y - b.r), (b.x + b.r, b.y - b.r), (b.x + b.r, b.y + b.r), (b.x - b.r, b.y + b.r))
+        shares = tuple((x / width, y / height) for x, y in box)
+        found.append(Sight(what=b.what, corners=shares, score=b.score))
+    return found

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.records.coverage import Captured, CardSeen, Taken
+from ingest.records.filing import Evidence, Placement
 from ingest.records.findings import Severity
 from ingest.records.setups import SetupLog
 from ingest.steps.coverage.reconcile import (
@@ -15,6 +16,7 @@ from ingest.steps.coverage.reconcile import (
     headers_and_log,
     lens_ledger,
     numbering_gaps,
+    probes_without_row,
     takes_and_clips,
     takes_of,
 )
@@ -50,6 +52,21 @@ def test_takes_without_clips_and_clips_without_takes() -> None:
     assert [f.kind for f in counted] == ["take_without_clip", "clip_without_take"]
     plates = [clip(n) for n in (1, 2, 3)] + [clip(9, role="clean_plate")] + [clip(n, "28") for n in range(4)]
     assert takes_and_clips(log.rows, plates) == []
+
+
+def test_probes_of_a_setup_that_the_log_does_not_have() -> None:
+    """By hand or slate under an unknown setup: told, with where the log has that name."""
+    log = log_of("setup,start,unit", "27A,09:00,1")
+
+    def filed(n: int, setup: str, by: Evidence = Evidence.HAND, unit: str = "1", day: str = D) -> Placement:
+        return Placement(item=f"p{n}", day=day, unit=unit, setup=setup, evidence=by)
+
+    assert probes_without_row(log.rows, [filed(1, "27A"), Placement(item="p3", day=D)]) == []
+    two = probes_without_row(log.rows, [filed(1, "99"), filed(2, "99", Evidence.SLATE), filed(3, "27A", unit="2")])
+    assert [f.kind for f in two] == ["probes_without_row"] * 2 and all(f.severity is Severity.PERSON for f in two)
+    assert "2 probes" in two[0].what and two[0].more["evidence"] == ["p1", "p2"]
+    assert "nightloader file p1" in two[0].next
+    assert f"it has 27A on {D} 1" in two[1].what
 
 
 def test_takes_as_written() -> None:

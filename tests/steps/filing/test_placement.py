@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from ingest.records.filing import Decision, Evidence, Item, Placement, SlateReading
 from ingest.steps.filing.days import shoot_day
+from ingest.steps.filing.forgotten import name_before
 from ingest.steps.filing.placement import Evidences, place
 from ingest.steps.setups.log import read_log
 
@@ -198,6 +199,22 @@ def test_a_setup_left_empty_beside_one_with_two() -> None:
     items = [replace(probe(c), id=c) for c in ("09:10", "10:20", "12:10")]
     reviews = {p.item: p.review for p in place(items, log)}
     assert reviews == {"09:10": False, "10:20": True, "12:10": False}
+
+
+def test_a_name_that_the_log_leaves_out() -> None:
+    """After 27A comes 27C and 27B is nowhere: what lies late in the unended 27A may be 27B's; a person looks."""
+    rows = (",,26,08:00,,", ",,27,08:30,,", ",,27A,09:00,,", ",,{},09:35,,", ",,28,10:05,,", ",,29,10:35,,",
+            ",,30,11:05,,")  # fmt: skip
+
+    def marked(clock: str, *log: str) -> bool:
+        return one(probe(clock), known(*log)).review
+
+    left_out = [r.format("27C") for r in rows]
+    assert (marked("09:05", *left_out), marked("09:22", *left_out)) == (False, True)
+    assert not marked("09:22", *(r.format("27B") for r in rows))
+    assert not marked("09:22", *left_out, ",,27B,12:00,,")  # shot out of order
+    assert not marked("09:22", *(r.replace("27A,09:00,", "27A,09:00,09:35") for r in left_out))  # its end is written
+    assert [name_before(n) for n in ("27J", "27P", "27A", "27", "27AA", "x")] == ["27H", "27N", "27", "", "", ""]
 
 
 def test_the_shoot_day_in_summer_time() -> None:

@@ -13,6 +13,7 @@ pytest.importorskip("pxr", reason="needs the extra usd")
 from pxr import Gf, Usd, UsdGeom, UsdLux, UsdValidation
 
 from ingest.records.handover import StageFacts
+from ingest.steps.handover.figures import camera_distance
 from ingest.steps.handover.usd import stage_text
 from ingest.steps.setups.measurements import read_measurements
 
@@ -178,8 +179,21 @@ def write_exr(file: Any, picture: Any) -> None:
 
 
 def test_what_is_not_known_is_said(tmp_path: Path) -> None:
+    (tmp_path / "half").mkdir()
     stage = opened(tmp_path, StageFacts(name="s"))
     camera = stage.GetPrimAtPath("/s/Camera_A")
     said = {k: camera.GetCustomDataByKey(f"nightloader:{k}") for k in ("distance", "height", "tilt", "lens")}
     assert all(said.values()) and "not measured" in said["distance"]
     assert not UsdGeom.Camera(camera).GetFocalLengthAttr().HasAuthoredValue()
+    stage = opened(tmp_path / "half", StageFacts(name="s", focal_mm=32.0))
+    camera = stage.GetPrimAtPath("/s/Camera_A")
+    assert "32 mm, sensor not known" in camera.GetCustomDataByKey("nightloader:lens")
+    assert not UsdGeom.Camera(camera).GetFocalLengthAttr().HasAuthoredValue()
+
+
+def test_the_distance_that_was_measured_from_the_lens() -> None:
+    measured, _ = read_measurements("name,value\nlens to heron,4.2 m\ndoor,2 m\nwheel lens to rim height,1 m\n")
+    assert camera_distance(measured[:2]) == (4.2, "lens to heron")
+    assert camera_distance(measured[1:2]) is None and camera_distance(measured) is None  # two: nobody can say which
+    text = stage_text(StageFacts(name="s", camera_distance_m=4.2, distance_words="lens to heron"))
+    assert "as measured: lens to heron" in text and "(0, 0, 4.2)" in text

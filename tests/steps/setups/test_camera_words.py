@@ -16,10 +16,12 @@ from hypothesis import strategies as st
 from ingest.steps.setups.camera_words import (
     parse_focal,
     parse_frame_rate,
+    parse_lens,
     parse_nd,
     parse_shutter,
     parse_stop,
     parse_tilt,
+    without_stop,
 )
 from ingest.steps.setups.moments import Unclear
 
@@ -144,6 +146,48 @@ def test_focal_lengths() -> None:
             parse_focal(text)
 
 
+@pytest.mark.parametrize(
+    ("written", "focal", "stop"),
+    [
+        ("32 mm T2.8", 32, "T2.8"),
+        ("32mm, T2.8", 32, "T2.8"),
+        ("T2.8 32mm", 32, "T2.8"),
+        ("32mm", 32, ""),
+        ("35", 35, ""),
+        ("T2.8", None, "T2.8"),
+        ("f/2.8", None, "f2.8"),
+        ("50mm f/2.8", 50, "f2.8"),
+        ("50/T2", 50, "T2"),
+        ("50 F2", 50, "f2"),
+        ("Heron prime 32 mm T 2,8", 32, "T2.8"),
+        ("75mm T2.8½", 75, "T3.364"),
+        ("75mm T2.8/4 split", 75, "T3.364"),
+        ("24-70 @ 35 T4", 35, "T4"),
+        ("24-70mm @ 35mm T4", 35, "T4"),
+        ("T1.3 35mm @ T2.8", 35, "T2.8"),
+        ("40A T2", 40, "T2"),
+        ("approx 35mm T4", 35, "T4"),
+        ("24-70mm T4", None, "T4"),  # which of them?
+        ("35mm / 50mm", None, ""),
+        ("T1.3 T2.8 35mm", 35, ""),  # the lens's widest, and the one set? nobody can say
+        ("200mm + 1.4x extender", None, ""),
+        ("Tonga set 2", None, ""),
+        ("wide", None, ""),
+        ("mark 3 lens", None, ""),
+        ("", None, ""),
+    ],
+)
+def test_lens_cells_with_focal_length_and_stop(written: str, focal: float | None, stop: str) -> None:
+    said = parse_lens(written)
+    assert (said.focal.mm if said.focal else None) == focal
+    assert (f"{said.stop.kind}{said.stop.number:.4g}" if said.stop else "") == stop
+
+
+def test_another_stop_is_no_other_lens() -> None:
+    assert without_stop("32 mm T2.8") == without_stop("32 mm T4") == "32 mm"
+    assert without_stop("32 mm") != without_stop("50 mm") and without_stop("T4") == "T4"
+
+
 @settings(max_examples=150, deadline=None)
 @given(st.text(max_size=16))
 def test_any_text_gives_a_value_or_a_question(text: str) -> None:
@@ -155,6 +199,8 @@ def test_any_text_gives_a_value_or_a_question(text: str) -> None:
         parse_tilt,
         parse_focal,
     )
+    parse_lens(text)
+    without_stop(text)
     for parse in parsers:
         try:
             parse(text)

@@ -2,14 +2,15 @@
 
 Arguments: ``clip`` true for clips; ``corners`` to measure a chart that was found (one still), ``crop`` to cut what
 lies within such corners out as a small JPEG (one still).  Answer: ``{"files": [...]}`` in the order of the files,
-each ``{"sights": [...]}`` (``steps/sights/finding.py``; in clips with ``at_s``), ``{"patches": 24 means, "source",
-"balance"}``, ``{"jpeg": base64, "width", "height"}`` or ``{"refused": words}``, with ``"again": true`` where the disk
-failed and nothing was learnt.
+each ``{"sights": [...]}`` (``steps/sights/finding.py``; in clips with ``at_s`` and ``times``, the frames it was seen
+in), ``{"patches": 24 means, "source", "balance"}``, ``{"jpeg": base64, "width", "height"}`` or ``{"refused": words}``,
+with ``"again": true`` where the disk failed and nothing was learnt.
 """
 
 from __future__ import annotations
 
 import base64
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, BinaryIO
 
@@ -53,11 +54,14 @@ def _one(args: Mapping[str, Any], file: BinaryIO) -> dict[str, Any]:
     if args.get("clip") is not True:
         return {"sights": [s.to_json() for s in finding.seek(pictures.small(file))]}
     best: dict[str, dict[str, Any]] = {}
+    times = Counter[str]()
     for at_s, codes in pictures.frames(file):
-        for sight in finding.seek(codes):
+        seen = finding.seek(codes)
+        times.update({s.what for s in seen})
+        for sight in seen:
             if sight.score > best.get(sight.what, {}).get("score", 0.0):
                 best[sight.what] = {**sight.to_json(), "at_s": round(at_s, 3)}
-    return {"sights": list(best.values())}
+    return {"sights": [{**b, "times": times[what]} for what, b in best.items()]}
 
 
 def _corners(said: Any) -> Any:

@@ -1,0 +1,235 @@
+"""Clips, and stills that show something, where they belong now: by hand, by a slate in them, by when they were taken.
+
+A clip that belongs nowhere, or only perhaps, is told to a person like a probe, many in one line: a card holds hundreds.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ingest.records.clips import ClipFacts
+from ingest.records.filing import Decision, Item, Placement, SlateReading
+from ingest.records.findings import Finding, Severity
+from ingest.records.names import shown
+from ingest.records.setups import SetupLog
+from ingest.records.sights import proposed_role
+from ingest.records.stills import StillHeader
+from ingest.services import Services
+from ingest.steps.clocks.clips import UNCHECKED_SIGMA_S, ClipMoment, ClipStart, clip_starts
+from ingest.steps.codes.signs import upside_down
+from ingest.steps.filing.placement import Evidences, place
+from ingest.steps.filing.stage import slates_seen
+from ingest.steps.setups.slates import read_code, reading
+from ingest.steps.stills.frames import body_key
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FiledClip:
+    """A clip with what its file says and where it belongs."""
+
+    id: str
+    digest: str
+    files: tuple[str, ...]  # paths on the card
+    card_id: str
+    facts: ClipFacts
+    start_s: float | None
+    role: str
+    placement: Placement
+    trouble: str
+    proposed: str = ""  # the role that looking at it suggests; nobody confirmed it
+
+
+def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], log: SetupLog) -> list[FiledClip]:
+    """Every clip known, placed by a slate or by when it began.  ``originals`` are (digest, card id, path)."""
+    known, codes = services.work.clips(), services.work.codes()
+    hand, roles = services.work.decisions("assign"), services.work.decisions("role")
+    show = services.settings.show
+    where: dict[str, list[tuple[str, str]]] = {}
+    for digest, card_id, path in originals:
+        if digest in known:
+            where.setdefault(digest, []).append((card_id, path))
+    order = sorted(where, key=lambda d: where[d][0])
+    facts = {
+        d: ClipFacts.from_json(raw) if (raw := known[d][0]) else ClipFacts(kind="unreadable", readable=False)
+        for d in order
+    }
+    moments = [
+        ClipMoment(id=clip_id_of(d), body=clip_body(facts[d]), created_utc=facts[d].created_utc,
+                   created_shown=facts[d].created_shown, codes=codes.get(d, ()))
+        for d in order
+    ]
+    starts, clocks = clip_starts(moments, zone=show.timezone, now_s=services.clock.now().timestamp())
+    services.work.put("clip bodies", json.dumps([{**asdict(c), "source": str(c.source)} for c in clocks]))
+    slates = [s for m in moments for s in _clip_slates(m, starts[m.id], services.show)]
+    items = [
+        Item(id=m.id, kind="plate", body=m.body, sigma_s=starts[m.id].sigma_s, moments=_span(starts[m.id], facts[d]))
+        for d, m in zip(order, moments, strict=True)
+    ]
+    decisions = {
+        clip_id_of(d): Decision(
+            shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", "")
+        )
+        for d in order if (s := hand.get(d)) is not None
+    }
+    shown = slates_seen(services)
+    placed = place(
+        items, Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts,
+                         decisions=decisions, slates=(*slates, *shown.readings), frames=shown.moments),
+    )
+    said = {s.item: s.role for s in reversed(slates) if s.role}
+    seen = services.work.sights()
+    return [
+        FiledClip(id=m.id, digest=d, files=tuple(p for _, p in where[d]), card_id=where[d][0][0], facts=facts[d],
+                  start_s=starts[m.id].start_s, role=said.get(m.id, "") if d not in roles else _role(roles[d]),
+                  placement=placement, trouble=known[d][1],
+                  proposed="" if d in roles else proposed_role(seen.get(d, ()), clip=True))
+        for d, m, placement in zip(order, moments, placed, strict=True)
+    ]
+
+
+def _role(said: Mapping[str, Any]) -> str:
+    role = str(said.get("role", ""))
+    return "" if role == "none" else role
+
+
+def clip_body(facts: ClipFacts) -> str:
+    """``make|model|serial`` as for stills; "" where the file is silent about all three."""
+    return body_key(StillHeader(make=facts.make, model=facts.model, body_serial=facts.body_serial))
+
+
+def _clip_slates(moment: ClipMoment, start: ClipStart, show: str) -> list[SlateReading]:
+    """Slates in one clip: they speak for the clip itself, and for what follows on its body."""
+    found = []
+    for seen in moment.codes:
+        slate = read_code(seen.text)
+        if slate is not None and slate.show in ("", show):
+            at_s = (start.start_s or 0.0) + (seen.at_s or 0.0)
+            body = moment.body if start.start_s is not None else ""
+            found.append(reading(slate, at_s=at_s, body=body, item=moment.id, source=moment.id,
+                                 tail=upside_down(seen)))  # fmt: skip
+    return found
+
+
+def _span(start: ClipStart, facts: ClipFacts) -> tuple[float, ...]:
+    return () if start.start_s is None else (start.start_s, start.start_s + (facts.duration_s or 0.0))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FiledStill:
+    """A still with a role, with its true time and where it belongs.  ``proposed``: the role is what looking at it
+    suggests, and no person confirmed it."""
+
+    id: str
+    digest: str
+    role: str
+    start_s: float | None
+    placement: Placement
+    proposed: bool = False
+
+
+def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
+    """Stills with a confirmed or proposed role, placed by their body's corrected clock."""
+    show = services.settings.show
+    zone = ZoneInfo(show.timezone)
+    hand = services.work.decisions("assign")
+    offsets = {c["body"]: c for c in json.loads(services.work.recall("bodies") or "[]")}
+    items, drafts = [], []
+    proposals = {d: proposed_role(seen, clip=False) for d, seen in services.work.sights().items()}
+    confirmed = {d: str(said.get("role", "")) for d, said in services.work.decisions("role").items()}
+    roles = {**proposals, **confirmed}
+    known = services.work.stills(roles)
+    for digest, role in roles.items():
+        fact = known.get(digest)
+        if fact is None:
+            continue
+        body = body_key(fact.header)
+        taken = fact.header.taken if fact.header is not None else None
+        clock = offsets.get(body, {})
+        start = None if taken is None else taken.replace(tzinfo=zone).timestamp() + float(clock.get("offset_s") or 0)
+        id = still_id_of(digest)
+        items.append(Item(id=id, kind="still", body=body, moments=() if start is None else (start,),
+                          sigma_s=float(clock.get("uncertainty_s") or UNCHECKED_SIGMA_S)))
+        drafts.append((id, digest, role, start))
+    decisions = {
+        i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
+        for i, digest, *_ in drafts if (s := hand.get(digest)) is not None
+    }
+    placed = place(
+        items, Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts, decisions=decisions)
+    )
+    return [
+        FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placement,
+                   proposed=digest not in confirmed)
+        for (i, digest, role, start), placement in zip(drafts, placed, strict=True)
+    ]
+
+
+def still_id_of(digest: str) -> str:
+    """A still's lasting id, from its content."""
+    return f"f{digest.rpartition(':')[2][:10]}"
+
+
+def clip_id_of(digest: str) -> str:
+    """A clip's lasting id, from its content."""
+    return f"c{digest.rpartition(':')[2][:10]}"
+
+
+SAID = 6  # names in one line; `nightloader clips` has them all
+
+
+def findings(clips: Sequence[FiledClip]) -> list[Finding]:
+    """Clips without a home, one finding for those of a card that lie near the same setup, and one a shoot day for the
+    clips that are filed but doubtful.  A clip that cannot be read tells no time, so it is among the first."""
+    homeless: dict[tuple[str, str, bool], list[FiledClip]] = defaultdict(list)
+    doubtful: dict[str, list[FiledClip]] = defaultdict(list)
+    for clip in clips:
+        if not clip.placement.setup:
+            homeless[clip.card_id, clip.placement.nearest, bool(clip.trouble)].append(clip)
+        elif clip.placement.review:
+            doubtful[clip.placement.day].append(clip)
+    return [*(_unfiled(group) for group in homeless.values()), *(_doubtful(d, group) for d, group in doubtful.items())]
+
+
+def _unfiled(group: Sequence[FiledClip]) -> Finding:
+    first = group[0]
+    one = len(group) == 1
+    what = f"{_names(group)}: {'this clip matches' if one else f'these {len(group)} clips match'} no setup."
+    if first.placement.nearest and first.placement.minutes_away is not None:
+        what += f" Nearest is {first.placement.nearest}, {first.placement.minutes_away:.0f} min away."
+    if first.trouble:
+        what += f" {'It' if one else 'They'} cannot be read: {shown(first.trouble).rstrip('.')}."
+    elif first.placement.reasons:
+        what += f" {'; '.join(first.placement.reasons)}."
+    look = "Play it from the card before the card is reused; then say" if first.trouble else "Mend the log, or say"
+    return Finding(
+        kind="unfiled", item=first.id, severity=Severity.PERSON, what=what,
+        next=f"{look} `nightloader file {' '.join(c.id for c in group[:SAID])}{'' if len(group) <= SAID else ' ...'} "
+             "--setup N`.",
+        more={"of": "clip", "card": first.card_id, "clips": [c.id for c in group]},
+    )
+
+
+def _doubtful(day: str, group: Sequence[FiledClip]) -> Finding:
+    said = [f"{_name(c)} in {c.placement.setup}: {'; '.join(c.placement.reasons)}" for c in group[:SAID]]
+    more = f" And {len(group) - SAID} more (`nightloader clips`)." if len(group) > SAID else ""
+    return Finding(
+        kind="filing doubtful", item=f"clips of {day}", severity=Severity.PERSON,
+        what=f"{len(group)} {'clip is' if len(group) == 1 else 'clips are'} filed, but: {'. '.join(said)}.{more}",
+        next=f"Say where they belong, also where that is right: `nightloader file {group[0].id} --setup "
+             f"{shown(group[0].placement.setup)}`.",
+        more={"day": day, "clips": [c.id for c in group]},
+    )
+
+
+def _names(group: Iterable[FiledClip]) -> str:
+    names = [_name(c) for c in group]
+    return ", ".join(names[:SAID]) + (" ..." if len(names) > SAID else "")
+
+
+def _name(clip: FiledClip) -> str:
+    return shown(clip.files[0].rsplit("/", 1)[-1])
