@@ -231,12 +231,13 @@ class Desk:
         by_probe: dict[str, list[Finding]] = {}
         for finding in of_merges:
             by_probe.setdefault(finding.item.split(":", 1)[0], []).append(finding)
+        lies = services.work.filings()
         for view in views:
             fact = current.get(view.id)
             if fact is not None:
                 paperwork.probe_papers(
                     services, outbox, originals, view, fact, filed.placements[view.id], filed.places[view.id],
-                    paths[view.id], by_probe.get(view.id, []),
+                    paths[view.id], by_probe.get(view.id, []), str(lies.get(view.id, {}).get("utc") or ""),
                 )
         self._new_findings("probes", found)
         sights.read_new(services, originals, views)

@@ -79,12 +79,11 @@ def card_papers(services: Services, outbox: Outbox, card: CardRecord) -> list[Fi
 
 def probe_papers(
     services: Services, outbox: Outbox, originals: Originals, view: View, fact: ProbeFact, placement: Placement,
-    place: Place, paths: Mapping[str, str], findings: Sequence[Finding],
+    place: Place, paths: Mapping[str, str], findings: Sequence[Finding], filed_utc: str = "",
 ) -> None:
-    """The record beside a merged picture."""
+    """The record beside a merged picture; ``filed_utc`` is when it came to where it lies ("": when it was merged)."""
     if fact.record is None or fact.merged_utc is None:
         return
-    filed = services.work.filings().get(view.id, {})
     owner = f"{view.id}/{fact.version}"
     prefix = f"{services.show}/"
     outputs = {}
@@ -116,10 +115,10 @@ def probe_papers(
         filing=papers.Filing(
             shot=placement.shot or None, setup=placement.setup or None, day=placement.day or None,
             unit=placement.unit, folder=place.folder, why="; ".join(placement.why) or "matches nothing in the log",
-            utc=filed.get("utc") or fact.merged_utc,
+            utc=filed_utc or fact.merged_utc,
         ),
         merge=record, outputs=list(outputs.values()), findings=findings, software_version=__version__,
-        written_utc=max(fact.merged_utc, filed.get("utc") or ""),
+        written_utc=max(fact.merged_utc, filed_utc),
     )
     outbox.put(paths["record"], lambda _: data, kind="record", owner=owner)
 
