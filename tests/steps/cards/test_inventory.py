@@ -56,7 +56,7 @@ def test_only_the_closed_list_is_left_out() -> None:
     assert {f.path for f in found.files} == set(kept)
     assert {x.path for x in found.left_out} == {
         ".DS_Store", "DCIM/.DS_Store", ".Spotlight-V100", "System Volume Information", "DCIM/THUMBS.DB"}
-    assert next(x.reason for x in found.left_out if x.path == ".Spotlight-V100").endswith("1 files in it")
+    assert next(x.reason for x in found.left_out if x.path == ".Spotlight-V100").endswith("1 file in it")
     assert all(name == name.lower() for name in LITTER)
 
 
