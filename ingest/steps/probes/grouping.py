@@ -9,6 +9,7 @@ give the same sets in whatever order they came.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -45,10 +46,11 @@ class Cut:
 
 @dataclass(kw_only=True, slots=True)
 class Remembered:
-    """What the last grouping made of each body's day, so that a new card costs only the days it touches."""
+    """What the last grouping made of each body's day, so that a new card costs only the days it touches.  A day is
+    known by a digest of its frames: a season of them does not belong into memory."""
 
     settings: GroupingSettings | None = None
-    days: dict[object, tuple[list[ProbeSet], dict[str, tuple[str, str]]]] = field(default_factory=dict)
+    days: dict[bytes, tuple[list[ProbeSet], dict[str, tuple[str, str]]]] = field(default_factory=dict)
 
 
 def group(
@@ -62,14 +64,14 @@ def group(
     """
     settings = settings or GroupingSettings()
     known = remembered.days if remembered is not None and remembered.settings == settings else {}
-    days: dict[object, tuple[list[ProbeSet], dict[str, tuple[str, str]]]] = {}
+    days: dict[bytes, tuple[list[ProbeSet], dict[str, tuple[str, str]]]] = {}
     found: list[tuple[tuple[float, str], list[ProbeSet]]] = []
     loose: dict[str, str] = {}
     why_loose: dict[str, str] = {}
     partners: dict[str, str] = {}
     for stream in streams(frames):
         partners.update(stream.partners)
-        key = (stream.body, stream.frames, stream.numbers_believed, frozenset(stream.partners.items()))
+        key = _known_by(stream)
         sets, rest = days[key] = known.get(key) or group_stream(stream, settings)
         found.append(((_first_time(stream), stream.body), sets))
         for frame_id, (what, reason) in rest.items():
@@ -82,6 +84,12 @@ def group(
         why_loose=dict(sorted(why_loose.items())),
         partner_of=dict(sorted(partners.items())),
     )
+
+
+def _known_by(stream: Stream) -> bytes:
+    """A digest of everything that the grouping of a stream goes by."""
+    said = (stream.body, stream.frames, stream.numbers_believed, sorted(stream.partners.items()))
+    return hashlib.blake2b(repr(said).encode("utf-8", "surrogatepass"), digest_size=20).digest()
 
 
 def _first_time(stream: Stream) -> float:
