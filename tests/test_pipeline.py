@@ -6,6 +6,7 @@ import json
 import shutil
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -14,6 +15,9 @@ from ingest.faces.cli import lay
 from ingest.faces.cli.main import main
 from ingest.faces.daemon.loop import Loader
 from ingest.machinery import journal
+from ingest.pipeline import around
+from ingest.records.filing import Placement
+from ingest.records.sights import SeenThing
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
 from ingest.steps.stills import stage as stills
@@ -93,6 +97,34 @@ def test_a_paper_is_never_older_than_what_it_is_known_by(
         assert json.loads(manifest.read_text(encoding="utf-8"))["card"]["listing_whole"] is True
     finally:
         close_services(services)
+
+
+def test_a_probe_is_given_the_confirmed_balls_of_its_setup_and_what_the_log_says_of_the_sun() -> None:
+    """Only confirmed grey balls of the same setup, the nearest in time first; a proposal is nobody's word."""
+    day, unit = "2031-05-17", "main"
+
+    def placed(setup: str) -> Placement:
+        return Placement(item="x", day=day, unit=unit, setup=setup, shot=f"HA_{setup}" if setup else "")
+
+    def still(id: str, setup: str, at_s: float, **more: Any) -> Any:
+        return SimpleNamespace(**{"id": id, "digest": f"d{id}", "role": "grey_ball", "start_s": at_s, "proposed": False,
+                                  "placement": placed(setup), **more})
+
+    corners = ((0.1, 0.1), (0.2, 0.1), (0.2, 0.2), (0.1, 0.2))
+    seen = {"df2": [SeenThing(what="chart", corners=corners, score=1.0),
+                    SeenThing(what="grey_ball", corners=corners, score=0.5)]}
+    services: Any = SimpleNamespace(work=SimpleNamespace(sights=lambda: seen))
+    views: Any = [SimpleNamespace(id=i, taken_s=(100.0, 110.0)) for i in ("p1", "p2", "p3")]
+    placements = {"p1": placed("12"), "p2": placed("13"), "p3": placed("")}
+    rows = [SimpleNamespace(key=placements["p1"].key, lighting="full sun", cells={}),
+            SimpleNamespace(key=placements["p2"].key, lighting="overcast", cells={})]
+    filed: Any = SimpleNamespace(log=SimpleNamespace(rows=rows), placements=placements)
+    stills: Any = [still("f1", "12", 900.0), still("f2", "12", 130.0), still("f3", "13", 100.0, proposed=True),
+                   still("f4", "12", 100.0, role="mirror_ball"), still("f5", "", 100.0)]
+    found = around(services, views, filed, stills)
+    assert [b.id for b in found.balls["p1"]] == ["f2", "f1"] and found.balls["p2"] == [] and "p3" not in found.balls
+    assert found.balls["p1"][0].corners == corners and found.balls["p1"][1].corners is None
+    assert found.in_sun == {"p1"} and found.groups["p1"] == f"{day}|{unit}|HA_12" and "p3" not in found.groups
 
 
 def test_previews_lie_only_where_they_may(tmp_path: Path) -> None:

@@ -44,7 +44,8 @@ def record(
     clipped = clipped_facts(request, counted)
     found = verdicts.findings(request, plan, clipped if counted.at_rail else None, counted.moved,
                               counted.moved_by_frame, counted.doubtful, told,
-                              seen_standing=any(c["check"] == "camera_moved" and not c["why"] for c in checks))
+                              seen_standing=any(c["check"] == "camera_moved" and not c["why"] for c in checks),
+                              compared=any(c["check"] == "motion" and c["made"] for c in checks))
     return MergeRecord(
         width=counted.width, height=counted.height, kind=request.kind, source=plan.source,
         colour_space=request.colour_space,

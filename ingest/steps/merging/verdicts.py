@@ -17,23 +17,26 @@ from ingest.steps.merging.calibration import Plan
 
 #: Share of the picture in which some frame was left out.
 MOTION = 0.001
+#: The same where comparing the frames found no movement: edges that a small turn leaves double are left out too.
+MOTION_UNSEEN = 0.01
 #: Pixels by which frames may be aligned although comparing them shows that the camera stood.
 STANDING_PX = 0.5
 
 
 def findings(
     request: MergeRequest, plan: Plan, clipped: dict[str, Any] | None, moved: float, moved_by_frame: tuple[float, ...],
-    doubtful: float, told: Sequence[Mapping[str, Any]], *, seen_standing: bool = False, item: str = "",
+    doubtful: float, told: Sequence[Mapping[str, Any]], *, seen_standing: bool = False, compared: bool = False,
+    item: str = "",
 ) -> tuple[Finding, ...]:  # fmt: skip
     """All findings of one merge, worst first.  ``clipped`` is None where the shortest frame is nowhere saturated,
     ``doubtful`` the share of pixels known to no better than a quarter of their value; ``told`` is what the headers
     and the frames said before, whose word on movement and on a turn of the camera counts first; ``seen_standing``: all
-    frames could be compared for a turn."""
+    frames could be compared for a turn, ``compared``: frames could be compared for movement."""
     before = {str(f["kind"]) for f in told}
     found = [
         *(Finding.from_json({**f, "item": item}) for f in told),
         *_clipped(clipped, item),
-        *(_motion(moved, moved_by_frame, item) if "motion" not in before else ()),
+        *(_motion(moved, moved_by_frame, item, compared=compared) if "motion" not in before else ()),
         *(_camera(request, plan, item, seen_standing=seen_standing) if "camera_moved" not in before else ()),
         *_noise(doubtful, item),
     ]
@@ -76,8 +79,8 @@ def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
     )]  # fmt: skip
 
 
-def _motion(moved: float, by_frame: tuple[float, ...], item: str) -> list[Finding]:
-    if moved < MOTION:
+def _motion(moved: float, by_frame: tuple[float, ...], item: str, *, compared: bool) -> list[Finding]:
+    if moved < (MOTION_UNSEEN if compared else MOTION):
         return []
     frames = [k for k, share in enumerate(by_frame) if share > MOTION / 4]
     return [_finding(
