@@ -148,7 +148,7 @@ def test_nothing_is_seen_in_photographs_without_any() -> None:
 def test_rates() -> None:
     """Printed by `python -m tests.bench.sights`: frames on which no bound was set."""
     hits, false, frames = rates(HELD_OUT)
-    assert hits["chart"] >= 38 and hits["grey_ball"] >= 34 and hits["mirror_ball"] >= 34
+    assert hits["chart"] >= 38 and hits["grey_ball"] >= 35 and hits["mirror_ball"] >= 34
     told, views = in_photographs()
     # Eight when written, five of them the same spot of one scene; one in 200 is the aim.
     assert false.total() <= 0.015 * frames and len(told) <= views / 200
