@@ -28,7 +28,7 @@ from ingest.records.handover import ClipLine, Picture, SetupSheet, StageFacts
 from ingest.records.measurements import Measurement
 from ingest.records.names import shown, token
 from ingest.records.roles import meanings, words
-from ingest.records.setups import SetupLog, SetupRow
+from ingest.records.setups import SetupLog, SetupRow, Sheet
 from ingest.services import Services
 from ingest.steps.audit.words import number_word
 from ingest.steps.filing.days import clock as local_clock
@@ -262,7 +262,7 @@ class _Folder:
             camera=", ".join(dict.fromkeys(r.camera for r in rows if r.camera)),
             start=local_clock(start, zone) if start is not None else "",
             end=local_clock(last.end_s, zone) if last is not None and last.end_s is not None else "",
-            zone=show.zone_of(key[0]), facts=facts(last, read_sheet(last, self.log, units=show.units)) if last else (),
+            zone=show.zone_of(key[0]), facts=facts(last, self.read(last)) if last else (),
             measurements=tuple(m for m in self.measured if self.belongs(m, key)), items=items, pictures=tuple(pictures),
             clips=tuple(
                 replace(self.clip(c), start=_local(c["start_utc"], zone)) for k, c in self.clips if k == key
@@ -275,6 +275,11 @@ class _Folder:
         there = {c["role"] or c.get("proposed_role") for k, c in self.clips if k == key}
         return tuple((words(r), m) for r, m in meanings(self.services.settings.filing.roles).items() if r in there)
 
+    def read(self, row: SetupRow) -> Sheet:
+        """The numbers of a row, with the settings' sensor where the row names none."""
+        read = read_sheet(row, self.log, units=self.services.settings.show.units)
+        return replace(read, sensor_mm=read.sensor_mm or self.sensor_of(row.camera))
+
     def sensor_of(self, camera: str) -> tuple[float, float] | None:
         """The settings' sensor of the one camera that a row names; two with different sensors give none."""
         named = letters(camera)
@@ -285,12 +290,11 @@ class _Folder:
         """The USD stage, if the extra is here; without it a finding names it."""
         from ingest.steps.handover.usd import stage_text
 
-        show = self.services.settings.show
-        read = read_sheet(rows[-1], self.log, units=show.units) if rows else None
+        read = self.read(rows[-1]) if rows else None
         known = {} if read is None else {
             "probe_height_m": read.probe_height_m, "camera_height_m": read.camera_height_m, "tilt_deg": read.tilt_deg,
             "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop, "stop_words": stop_words(read),
-            "sensor_mm": read.sensor_mm or self.sensor_of(rows[-1].camera),
+            "sensor_mm": read.sensor_mm,
         }
         own = tuple(m for m in self.measured if self.belongs(m, key))
         distance = camera_distance(own)

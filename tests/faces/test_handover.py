@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib.util
 import json
 from pathlib import Path
 
@@ -18,6 +19,8 @@ def test_the_folder_stands_alone(tmp_path: Path, show: list[str], capsys: pytest
     (tmp_path / "show" / "measurements.csv").write_text(
         "day,setup,name,value,by,with\n2026-04-14,7A,camera height,1.52 m,Ines,tape\n"
         "2026-04-15,9Z,door,2 m,Ines,tape\n")
+    settings = tmp_path / "show" / "nightloader.toml"
+    settings.write_text(settings.read_text() + '\n[[cameras]]\nletter = "A"\nsensor_mm = [24.9, 18.7]\n')
     to = tmp_path / "out" / "T010"
     assert main([*show, "handover", "--shot", "T010", "--to", str(to)]) in (0, 1), capsys.readouterr().err
     bag = bagit.Bag(str(to))
@@ -34,7 +37,10 @@ def test_the_folder_stands_alone(tmp_path: Path, show: list[str], capsys: pytest
     originals = list(csv.DictReader((to / "data" / "originals.csv").open(newline="")))
     assert len(originals) == 5 and all(o["digest"].startswith("xxh3_128:") for o in originals)
     page = (to / "data" / "7A" / "setup_sheet.html").read_text()
-    assert "1.520 m" in page and "probes/" in page
+    assert "1.520 m" in page and "probes/" in page and "24.9 x 18.7 mm" in page and "35 mm" in page
+    if importlib.util.find_spec("pxr") is not None:
+        stage = (to / "data" / "7A" / "stage.usda").read_text()
+        assert "focalLength = 0.35" in stage and "horizontalAperture = 0.249" in stage
     victim = next((to / "data" / "7A" / "probes").glob("*.exr"))
     data = bytearray(victim.read_bytes())
     data[len(data) // 2] ^= 1

@@ -305,7 +305,10 @@ class Routes:
         roll = tidy(form.get("roll", ""), 64)
         if not roll:
             return self._page(request, "card", 400, card=card, wrong="Write what stands on the card.")
-        deciding.label(self._services, card.id, roll)
+        try:
+            deciding.label(self._services, card.id, roll)
+        except NightloaderError as error:
+            return self._page(request, "card", 400, card=card, wrong=f"{error.what} {error.next}")
         return self._kept(f"/card/{card.id}", "labelled")
 
     def _first(self, request: Request, form: Mapping[str, str]) -> Response:

@@ -232,6 +232,8 @@ GREY_BENT = (1.05, 9.0)
 # A matt ball is smoother than what is around it; one that is not (the ground is smoother still) is lit from the side,
 # so that a plane fits far worse: 2.3 and more, round windows up to 2.1.
 GREY_BUSY, GREY_BENT_BUSY = -0.15, 2.15
+# Nearly flat shading proves nothing, unless lights of several colours make it: half of rendered balls scatter more.
+GREY_LIGHTS = 0.06
 GREY_LEAN = 0.3  # share of the shading that falls off across the ball
 GREY_TINT = 0.15  # scatter of the colour over the ball: one material, under lights of several colours
 GREY_COLOUR = 1.75  # largest over smallest channel: no neutral thing under any usual light in a balanced picture
@@ -247,10 +249,11 @@ def _shaded(disc: Plane, inside: npt.NDArray[np.bool_], bent: float) -> float | 
         return None
     if float(np.hypot(weights[1], weights[2])) * 0.45 < GREY_LEAN * float(model.std()):
         return None
-    flat, _ = _fitted(basis[:, :3], lit)
-    if float(np.sqrt(np.mean((lit - flat) ** 2))) / mean < max(bent, GREY_BENT[0] + GREY_BENT[1] * misfit) * misfit:
-        return None
     middle, tint = _colour(disc[inside])
+    flat, _ = _fitted(basis[:, :3], lit)
+    least = 0.0 if tint >= GREY_LIGHTS else max(bent, GREY_BENT[0] + GREY_BENT[1] * misfit)
+    if float(np.sqrt(np.mean((lit - flat) ** 2))) / mean < least * misfit:
+        return None
     if tint > GREY_TINT or middle.max() / max(float(middle.min()), 1e-6) > GREY_COLOUR:
         return None
     return float(np.clip(1 - misfit / (1.25 * GREY_MISFIT), 0, 1))

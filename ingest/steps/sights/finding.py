@@ -6,7 +6,9 @@ What is found here is a proposal for a person, so each kind must prove itself by
   fall on the published colours through one 3x3 matrix, greys in order;
 - balls by their outline, shading and squeeze (``balls``).
 
-RATES
+Rates in rendered frames of seeds that no bound was set on (``python -m tests.bench.sights``): charts 40 of 40, grey
+balls 39 of 40, mirror balls 37 of 40; in 560 frames eight sights of what is not there, five of them the same spot of
+one scene and three a sky in a round window; in 40 views of eight photographs none.
 
 Small size first: everything is looked for in about a thousand pixels of width.
 """

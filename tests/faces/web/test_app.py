@@ -341,6 +341,8 @@ def test_filing_review_and_label_are_the_commands_own_facts(served: Served) -> N
     assert (
         browser.post(f"/card/{card}/label", data={"form_token": token, "roll": "S007"}, headers=OWN).status_code == 303
     )
+    wrong = browser.post(f"/card/{card}/label", data={"form_token": token, "roll": "../../x"}, headers=OWN)
+    assert wrong.status_code == 400 and "what stands on the card" in wrong.text
     served.refresh()
     assert served.services.cards.card(card).roll == "S007"  # type: ignore[union-attr]
     assert "S007" in browser.get("/slots").text and "Give its roll name" not in browser.get("/").text
