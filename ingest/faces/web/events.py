@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import threading
+import time
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from typing import Any
 
@@ -17,7 +18,8 @@ from ingest.faces.web.board import Board, Looker
 BEAT_S = 4.0
 _APART_S = 0.4  # least time between two looks
 _LOOK_S = 0.4  # and most to wait after it where nobody says that something happened: other processes commit unheard
-_UNWATCHED_S = 4.0  # with no page open
+_UNWATCHED_S = 30.0  # with no page open: whoever opens one asks for a look first
+_OLD_S, _PATIENCE_S = 2.0, 1.0  # a look older than this is made anew for a page, which waits so long for it
 
 
 class Hub:
@@ -35,6 +37,8 @@ class Hub:
         self._closed = threading.Event()
         self._listeners: set[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = set()
         self._guard = threading.Lock()
+        self._looked = threading.Condition()
+        self._looked_s = -1e9
         self._thread = threading.Thread(target=self._run, name="page board", daemon=True)
 
     def start(self) -> None:
@@ -51,6 +55,13 @@ class Hub:
         self._tell()
         if self._thread.is_alive():
             self._thread.join(timeout=5)
+
+    def look_first(self) -> None:
+        """Before a page is given out: have what it shows looked at, if that can be had soon."""
+        with self._looked:
+            if self._thread.is_alive() and time.monotonic() - self._looked_s > _OLD_S:
+                self._wake.set()
+                self._looked.wait(_PATIENCE_S)
 
     @property
     def closed(self) -> bool:
@@ -90,6 +101,9 @@ class Hub:
     def _run(self) -> None:
         while not self._closed.is_set():
             self.refresh()
+            with self._looked:
+                self._looked_s = time.monotonic()
+                self._looked.notify_all()
             self._closed.wait(_APART_S)
             self._wake.wait(_LOOK_S if self._listeners else _UNWATCHED_S)
             self._wake.clear()

@@ -82,10 +82,12 @@ class Routes:
         return HTMLResponse(pages.page(template, **{**frame, **values}), code)
 
     def board(self, request: Request) -> Response:
+        self._hub.look_first()
         return self._page(request, "board", parts={n: self._hub.part(n) for n in pages.PARTS},
                           trouble=self._hub.trouble)
 
     def slots(self, request: Request) -> Response:
+        self._hub.look_first()
         return self._page(request, "slots", parts={"slots": self._hub.part("slots")},
                           trouble=self._hub.trouble)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 from ingest.faces.web import pages
 from ingest.faces.web.board import Board, Looker
+from ingest.faces.web.events import _OLD_S, Hub
 from ingest.records.evidence import CardEvidence
 from ingest.services import Services, close_services
 from tests.faces.web import shows
@@ -152,3 +154,21 @@ def test_parts_are_equal_where_nothing_changed(services: Services) -> None:
     shows.add_card(services, "B", n=1)
     second = pages.parts(looker.look(), kept)
     assert second["slots"] != first["slots"] and second["probes"] == first["probes"]
+
+
+def test_a_page_that_nobody_had_open_shows_what_is_true_now(services: Services) -> None:
+    card = shows.add_card(services, "TIDE_A001")
+    hub = Hub(Looker(services), pages.parts, services.log)
+    hub.start()
+    try:
+        hub.look_first()
+        deadline = time.monotonic() + 30
+        while "TIDE_A001" not in hub.part("slots") and time.monotonic() < deadline:
+            time.sleep(0.05)
+        time.sleep(_OLD_S + 1.5)  # longer than a look counts as new, shorter than the next one by itself
+        services.cards.name_roll(card, "ROLL7X")
+        assert "ROLL7X" not in hub.part("slots")
+        hub.look_first()
+        assert "ROLL7X" in hub.part("slots")
+    finally:
+        hub.close()
