@@ -47,10 +47,10 @@ GOALS = {
 BLOCK = 8 << 20
 
 
-def make_source(folder: Path, count: int, size: int) -> None:
+def make_source(folder: Path, count: int, size: int, suffix: str = "JPG") -> None:
     block = random.Random(7).randbytes(1 << 20)
     for i in range(count):
-        target = folder / f"DCIM/{100 + i // 500}TIDE/TD_{i:05}.JPG"
+        target = folder / f"DCIM/{100 + i // 500}TIDE/TD_{i:05}.{suffix}"
         target.parent.mkdir(parents=True, exist_ok=True)
         with target.open("wb") as out:
             left = size
