@@ -75,7 +75,7 @@ def test_a_comparison_of_another_kind_is_refused(frames: list[str], tmp_path: Pa
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process there")
 def test_ctrl_c_ends_it_and_leaves_nothing(tmp_path: Path) -> None:
-    big = brackets.scene(1600, 800)
+    big = brackets.scene(2400, 1200)
     bracket = brackets.make(big, brackets.Body(), brackets.times(4, 2, 1 / 1024))
     source, target = tmp_path / "in", tmp_path / "out"
     source.mkdir()
