@@ -59,14 +59,14 @@ def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
     angle, over, sun = clipped["solid_angle_sr"], clipped.get("over") or {}, clipped["stops"]
     how = ""
     if over:
-        named = [f"{name} would stand {stops:.1f} stops over it" for name, stops in over.items() if stops > 0]
-        how = f"; the bracket's ceiling is {clipped['ceiling_cd_m2']:.2g} cd/m2 by its headers"
-        how += f", {' and '.join(named)}" if named else ""
+        named = ", ".join(f"{name} {stops:.1f}" for name, stops in over.items() if stops > 0)
+        how = f". By its headers the bracket ends at {clipped['ceiling_cd_m2']:.2g} cd/m2"
+        how += f" (stops over it: {named})" if named else ""
     stops = sun if sun is not None else max((s for name, s in over.items() if name != "the sun"), default=0.0)
     what = "the sun" if sun is not None else "a lamp"
     advice = (
-        f"Shoot again with {stops:.0f} stops less light if it is {what}: a shorter exposure, a smaller stop, or an ND"
-        f" filter of {0.301 * stops:.1f} for what these leave"
+        f"If it is {what}, shoot again with {stops:.0f} stops less light: a shorter exposure, a smaller stop, or for"
+        f" all of it an ND filter of density {0.301 * stops:.1f}"
         if stops else "Shoot shorter exposures or through an ND filter"
     )
     where = f", {angle:.2e} sr" if angle is not None else ""
@@ -74,7 +74,7 @@ def _clipped(clipped: dict[str, Any] | None, item: str) -> list[Finding]:
         "clipped", item, Severity.PERSON,
         f"{clipped['pixels']} pixels ({100 * clipped['share']:.3g} %{where}) are clipped even in the shortest "
         f"exposure; the picture holds their lower bound{how}",
-        f"{advice}; else photograph the grey ball, from which the source's energy is estimated.",
+        f"{advice}. Where that cannot be, photograph the grey ball: the source's energy is estimated from it.",
         confidence=1.0, frames=[0], amount=clipped["stops"], unit="stops",
     )]  # fmt: skip
 
