@@ -30,7 +30,7 @@ LoadRows = Callable[[int, int, int], tuple[F32, U8 | None]]
 Grain = Callable[[npt.NDArray[np.float32]], npt.NDArray[np.float32]]
 
 _PROOF = 4.5  # standard deviations
-_EDGE = 0.05  # of the local range: what a twentieth of a pixel may do at an edge
+_EDGE = 0.025  # of the local range: what a tenth of a pixel may do at an edge to the mean of a window of four
 _EDGE_RESAMPLED = 0.15  # the same where frames were resampled
 _VOTE = 0.04  # relative deviation below which all votes are alike
 _SUSPICIOUS = 4.0
@@ -192,10 +192,13 @@ def _judge(
 ) -> U8:  # fmt: skip
     """(K, n): 1 for frames that disagree with the weighted median in any channel, 2 where glaringly; never
     all of a window."""
+    share = np.float32(1.0 / (side * side * 0.5))
     positive = np.maximum(radiance, 0)
-    own = (floor + gain * s * positive) / (s * s) / (side * side * 0.5)
-    middle = _middle(positive, whole, s)
-    vote = np.where(whole, 1.0 / (own + (_VOTE * middle) ** 2 + 1e-30), 0.0)
+    own = (floor + gain * s * positive) / (s * s) * share
+    # first each frame's vote by its own signal over noise: a frame that is off must not say what all are worth
+    first = np.where(whole, 1.0 / (own / np.maximum(positive * positive, own) + _VOTE**2), 0.0)
+    level = np.maximum(_weighted_median(radiance, first), 0)
+    vote = np.where(whole, 1.0 / ((floor + gain * s * level) / (s * s) * share + (_VOTE * level) ** 2 + 1e-30), 0.0)
     consensus = _weighted_median(radiance, vote)
     level = np.maximum(consensus, 0)
     variance = (floor + gain * s * level) / (s * s) / (side * side * 0.5)
@@ -212,14 +215,6 @@ def _judge(
         bad_frame[best[lost], lost] = False
     out: U8 = bad_frame.astype(np.uint8)
     out[bad_frame & (away > _GLARING)] = 2
-    return out
-
-
-def _middle(values: F32, whole: npt.NDArray[np.bool_], s: F32) -> F32:
-    """A rough level of each window, for the cap of the votes: readings over exposures of the frames that
-    hold it.  (A plain mean of radiances would be the noise of the darkest frame.)"""
-    held = np.where(np.broadcast_to(whole, values.shape), s, np.float32(0))
-    out: F32 = (values * held).sum(axis=0) / np.maximum(held.sum(axis=0), np.float32(1e-30))
     return out
 
 
@@ -242,13 +237,12 @@ def _grown(out: U8, whole: U8, side: int, margin: int) -> Movement:
     grown = np.zeros_like(out)
     for k in range(len(out)):
         neighbours = cv2.filter2D(cv2.min(out[k], 1.0), cv2.CV_8U, _NEAR)
-        kept = ((out[k] > 0) & ((neighbours >= 3) | (out[k] > 1))).astype(np.uint8)
+        kept = ((out[k] > 0) & ((neighbours >= 2) | (out[k] > 1))).astype(np.uint8)
         grown[k] = cv2.dilate(kept, np.ones((2 * margin + 1, 2 * margin + 1), np.uint8))
     nobody = ((grown == 0) & (whole > 0)).max(axis=0) == 0
-    if nobody.any():
-        best = np.argmax(whole * (3 - out), axis=0)
-        at = np.nonzero(nobody)
-        grown[(best[at], *at)] = 0
+    if nobody.any():  # those that agreed with each other before anything grew
+        score = whole * (3 - out)
+        grown[(score == score.max(axis=0)) & nobody] = 0
     share = float((grown.max(axis=0) > 0).mean())
     masks = tuple((1 - g) if g.any() else None for g in grown)
     return Movement(side=side, masks=masks, share=share, by_frame=tuple(float(g.mean()) for g in grown))

@@ -105,9 +105,8 @@ def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement
         if plan.shifts is None or k == plan.reference:
             return stack.light(k, top, bottom), None
         region = (top, bottom, 0, w)
-        light, usable, harsh = resample.aligned(stack, k, region, plan.shifts[k], plan.models[k],
-                                                plan.models[plan.reference])  # fmt: skip
-        return light, cv2.bitwise_and(usable, 1 - harsh)
+        light, usable, harsh = resample.aligned(stack, k, region, plan.shifts, plan.models, plan.reference)
+        return light, (1 - largest(1 - usable)) & (1 - harsh)
 
     def grain(light: F32) -> F32:
         return np.sqrt(3.0 * curves.rounding(stack.encoding, light)).astype(np.float32)
@@ -189,9 +188,8 @@ class _Output:
             if self.plan.shifts is None or k == self.plan.reference:
                 light, usable = stack.light(k, *region), None
             else:
-                models = self.plan.models
-                light, usable, harsh = resample.aligned(stack, k, region, self.plan.shifts[k], models[k],
-                                                        models[self.plan.reference])  # fmt: skip
+                light, usable, harsh = resample.aligned(stack, k, region, self.plan.shifts, self.plan.models,
+                                                        self.plan.reference)  # fmt: skip
                 if harsh.any():
                     if not sound:
                         own = stack.light(self.plan.reference, *region)
@@ -199,8 +197,9 @@ class _Output:
                     usable[(harsh > 0) & sound[0]] = 0
             mask = self._still(k, *region) if still else None
             if mask is not None:
-                usable = mask if usable is None else cv2.bitwise_and(usable, mask)
-            return light.reshape(shape), None if usable is None else np.repeat(usable, c, axis=1)
+                by_channel = np.repeat(mask, c, axis=1).reshape(light.shape)
+                usable = by_channel if usable is None else usable & by_channel
+            return light.reshape(shape), None if usable is None else np.ascontiguousarray(usable).reshape(shape)
 
         if self.quick:
             rough = radiance.rough(self.plan.models, lambda k: (self._rough(k, region).reshape(shape), None), shape)
