@@ -27,6 +27,8 @@ def opened(paths: Sequence[Path]) -> Iterator[list[int]]:
     with contextlib.ExitStack() as stack:
         found = []
         for path in paths:
+            if path.is_dir():  # most systems open one, and only its first read fails, far from here
+                raise UsageError("is a folder.", item=str(path), next="Give the files in it by name.")
             try:
                 fd = os.open(path, os.O_RDONLY | _BINARY)
             except OSError as error:

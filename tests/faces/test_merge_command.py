@@ -94,3 +94,13 @@ def test_ctrl_c_ends_it_and_leaves_nothing(tmp_path: Path) -> None:
     out, err = running.communicate(timeout=30)
     assert running.returncode == 130, out + err
     assert not list(target.iterdir()) and "Traceback" not in err
+
+
+def test_a_folder_in_the_place_of_a_frame_is_told(
+    frames: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Most systems open one, and only the first read of it fails, in the worker."""
+    assert main(["merge", str(Path(frames[0]).parent), "--out", str(tmp_path / "p.exr")]) == 2
+    said = capsys.readouterr().err
+    assert "is a folder" in said and "by name" in said and "Errno" not in said
+    assert not list(tmp_path.iterdir())
