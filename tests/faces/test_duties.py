@@ -123,7 +123,7 @@ def test_clips_without_a_home_need_a_person(
     report = answer(show, capsys, "audit")
     assert any(clip["id"] in x["item"] for x in report["exceptions"])  # type: ignore[index]
     sixth = report["questions"][5]  # type: ignore[index]
-    assert any(clip["id"] in x["item"] for x in sixth["lines"]) and sixth["checks"] == 1  # the probe is another day's
+    assert any(clip["id"] in x["item"] for x in sixth["lines"]) and sixth["checks"] == 2  # the probe, the clip
     assert main([*show, "file", clip["id"], "--setup", "7A"]) == 0
     capsys.readouterr()
     assert told(show, capsys, "unfiled") == []

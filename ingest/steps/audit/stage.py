@@ -279,8 +279,10 @@ def _evidence(
     filings = services.work.filings()
     views = services.work.views()
     made = {p.id: p for p in services.work.probes()}
-    scope = Scope(day=day, newest=all(v.day <= day for v in verdicts))
     days = _days(services, views)
+    came = {v.card_id for v in verdicts if v.day == day}
+    shot = {days[v.id] for v in views if any(f.card_id in came for frame in v.frames for f in frame.files)}
+    scope = Scope(day=day, newest=all(v.day <= day for v in verdicts), shot=frozenset(shot - {""}))
     by_item: dict[str, list[Finding]] = {}
     for finding in findings:
         by_item.setdefault(finding.item.split(":", 1)[0], []).append(finding)

@@ -28,3 +28,9 @@ def test_the_newest_report_also_tells_what_earlier_days_still_ask() -> None:
     assert NEWEST.setup(OLD, [("have", ""), ("due", "2026-04-03T10:00:00Z")])
     assert NEWEST.setup(OLD, [("lost", "2026-04-01T10:00:00Z")]) and not NEWEST.setup(OLD, [("lost", OLD)])
     assert NEWEST.item(OLD) and NEWEST.card(card(day=OLD))
+
+
+def test_what_that_days_cards_hold_was_shot_days_before() -> None:
+    late = Scope(day=DAY, newest=False, shot=frozenset({OLD}))
+    assert late.probe(probe(), OLD) and late.setup(OLD, []) and late.item(OLD) and late.probe(probe(), DAY)
+    assert not late.probe(probe(), LATER) and not late.setup(LATER, []) and not late.item(LATER)
