@@ -74,6 +74,11 @@ def test_a_comparison_of_another_kind_is_refused(frames: list[str], tmp_path: Pa
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process there")
+def _heeds_ctrl_c() -> None:
+    """Tests that run in the background of a shell inherit that Ctrl-C is ignored."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_ctrl_c_ends_it_and_leaves_nothing(tmp_path: Path) -> None:
     big = brackets.scene(2400, 1200)
     bracket = brackets.make(big, brackets.Body(), brackets.times(4, 2, 1 / 1024))
@@ -84,7 +89,8 @@ def test_ctrl_c_ends_it_and_leaves_nothing(tmp_path: Path) -> None:
         (source / f"f{k}.tif").write_bytes(shot.data)
     asked = given(sorted(map(str, source.glob("*.tif"))), target / "p.exr")
     running = subprocess.Popen([sys.executable, "-m", "ingest", *asked, "--compare", str(target / "c.png")],
-                               env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)  # fmt: skip
+                               env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+                               preexec_fn=_heeds_ctrl_c)  # fmt: skip
     for _ in range(400):  # until it writes
         if list(target.iterdir()) or running.poll() is not None:
             break
