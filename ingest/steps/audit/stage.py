@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import Any
 
 from ingest import __version__
 from ingest.errors import DestinationUnavailable
@@ -192,17 +193,21 @@ def _asked(finding: Finding) -> Finding:
     return finding if number is None else replace(finding, more={**finding.more, "question": number})
 
 
+def _filed(services: Services, what: str) -> list[dict[str, Any]]:
+    """``clips`` or ``references`` as the last pass at the desk filed them."""
+    return list(json.loads(services.work.recall(f"{what} filed") or "[]"))
+
+
 def _setups(services: Services, scope: Scope) -> list[SetupLine]:
     """The setups as the last pass at the desk judged them, with the items that the settings ask for and what was taken
     in them."""
     probes = {v.id: Mark(utc=utc_of_seconds(v.taken_s[0]), what="probe", item=v.id)
               for v in services.work.views() if v.taken_s}
     taken: dict[tuple[str, str], list[Mark]] = {}
-    for name in ("clips filed", "references filed"):
-        for one in json.loads(services.work.recall(name) or "[]"):
-            if one["role"] and one["start_utc"]:
-                taken.setdefault((one["day"] or "", one["setup"] or ""), []).append(
-                    Mark(utc=one["start_utc"], what=one["role"].replace("_", " "), item=one["id"]))
+    for one in [*_filed(services, "clips"), *_filed(services, "references")]:
+        if one["role"] and one["start_utc"]:
+            taken.setdefault((one["day"] or "", one["setup"] or ""), []).append(
+                Mark(utc=one["start_utc"], what=one["role"].replace("_", " "), item=one["id"]))
     out = []
     for entry in json.loads(services.work.recall("coverage") or "[]"):
         asked = [i for i in entry["items"] if i["asked"]]
@@ -259,9 +264,8 @@ def _days(services: Services, views: Sequence[View]) -> dict[str, str]:
     for view in views:
         own = [cards[f.card_id] for frame in view.frames for f in frame.files if f.card_id in cards]
         days[view.id] = filed.get(view.id, {}).get("day") or min(own, default="")
-    for name in ("clips filed", "references filed"):
-        for one in json.loads(services.work.recall(name) or "[]"):
-            days[one["id"]] = one["day"] or ""
+    for one in [*_filed(services, "clips"), *_filed(services, "references")]:
+        days[one["id"]] = one["day"] or ""
     return days
 
 
@@ -304,7 +308,6 @@ def _evidence(
         ))
     probes = [p for p in probes if scope.probe(p, days.get(p.id, ""))]
     findings = [f for f in findings if scope.item(_day_of(f, days))]
-    clips = json.loads(services.work.recall("clips filed") or "[]")
     kinds = {"p": "probe", "c": "clip", "f": "still"}
     unfiled = [
         Unfiled(item=f.item, what=str(f.more.get("of") or kinds.get(f.item[:1], "item")), why=f.what, next=f.next)
@@ -325,7 +328,7 @@ def _evidence(
         software_version=__version__, cards=[v for v in verdicts if scope.card(v)], destinations=present,
         disks=disks_full(verdicts, {d.id: d.free_bytes for d in present if d.present and not d.lost_utc}),
         names=names, rereads=rereads, differences=differences, probes=probes,
-        unfiled=unfiled, clips=[c["id"] for c in clips if scope.item(c["day"] or "")],
+        unfiled=unfiled, clips=[c["id"] for c in _filed(services, "clips") if scope.item(c["day"] or "")],
         clocks=_clocks(services), setups=_setups(services, scope),
         released={
             card: services.settings.security.alias(said["by"])

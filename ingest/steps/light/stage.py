@@ -133,6 +133,9 @@ def _subjects(
     stitched: Callable[[str], int | None],
 ) -> list[_Subject]:
     out: dict[str, _Subject] = {}
+    first: dict[str, int] = {}  # of each position's views
+    for view in views:
+        first[view.position] = min(view.view, first.get(view.position, view.view))
     for view in views:
         fact, place = current.get(view.id), places[view.id]
         if fact is None or fact.record is None:
@@ -141,7 +144,7 @@ def _subjects(
         if view.kind == "lat-long":
             owner = f"{view.id}/{fact.version}"
             out[owner] = _Subject(view=view, owner=owner, kind="probe", base=base)
-        elif view.repeat_of is None and view.view == min(v.view for v in views if v.position == view.position):
+        elif view.repeat_of is None and view.view == first[view.position]:
             number = stitched(view.position)
             if number is not None:
                 owner = f"{view.position}/{number}"
