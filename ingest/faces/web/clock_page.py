@@ -40,8 +40,8 @@ the morning and once at the wrap.</p>
 _STYLE = """
 :root{color-scheme:light dark;--ground:#f4f1ea;--ink:#20262a;--soft:#5d676c;--alarm:#9c2a10}
 @media(prefers-color-scheme:dark){:root{--ground:#0f1416;--ink:#e8e5dd;--soft:#9aa5a8;--alarm:#ff9a7a}}
-*{box-sizing:border-box}html,h1{position:absolute;width:1px;height:1px;margin:0;overflow:hidden;clip-path:inset(50%)}
-body{height:100%;margin:0}
+*{box-sizing:border-box}html,body{height:100%;margin:0}
+h1{position:absolute;width:1px;height:1px;margin:0;overflow:hidden;clip-path:inset(50%)}
 body{background:var(--ground);color:var(--ink);font:18px/1.4 Georgia,"Noto Serif",serif;text-align:center}
 main{min-height:100%;display:flex;flex-direction:column;align-items:center;justify-content:center;gap:.3rem;
 padding:2vmin}

@@ -268,6 +268,19 @@ def test_no_page_must_be_moved_sideways(chromium: Any, cart: Cart, width: int) -
     context.close()
 
 
+@pytest.mark.parametrize("width", [360, 1280, 2560])
+@pytest.mark.parametrize(("path", "code"), [("/clock/", "#code"), ("/slate/?setup=27A", "main svg")])
+def test_the_code_to_photograph_is_whole_and_large(chromium: Any, cart: Cart, path: str, code: str, width: int) -> None:
+    """A body that photographs it fills a third of its frame with it."""
+    context = chromium.new_context(viewport={"width": width, "height": 900})
+    page = context.new_page()
+    page.goto(cart.address + path)
+    box = page.locator(code).bounding_box()
+    assert box["x"] >= 0 and box["y"] >= 0 and box["x"] + box["width"] <= width and box["y"] + box["height"] <= 900
+    assert box["width"] > 0.5 * min(width, 900)
+    context.close()
+
+
 def test_a_sound_at_each_change_where_it_is_wanted(chromium: Any, cart: Cart) -> None:
     context = chromium.new_context()
     context.add_init_script("""window.tones = []; window.AudioContext = class {
