@@ -6,14 +6,14 @@ Paths are absolute on this machine, except a card's ``folder``, which is relativ
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.errors import sentences
+from ingest.faces.bundles import Bundle, bundled
 from ingest.faces.outlook import outlook
 from ingest.machinery.clock import utc_of_seconds
 from ingest.machinery.disk.destinations import present_ids
@@ -358,33 +358,20 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
         lines += folded(f"{shown(d['path'])}: {room}{one}", width)
     if forecast["night_ends_utc"]:
         lines.append(f"All that is here is read and verified at about {forecast['night_ends_utc'][11:16]}Z")
-    open_ones = [f for f in answer["findings"] if f["severity"] != "note"]
-    lines.append(f"{number_word(len(open_ones), 'finding')} for a person" if open_ones else "no finding needs a person")
-    told = _bundled(open_ones)
-    for words in told[:20]:
-        lines += folded(f"! {shown(words)}", width)
+    told = bundled(Finding.from_json(f) for f in answer["findings"] if f["severity"] != "note")
+    lines.append(f"{number_word(len(told), 'thing')} for a person" if told else "nothing needs a person")
+    for bundle in told[:20]:
+        lines += folded(f"! {shown(_line_of(bundle))}", width)
     if len(told) > 20:
         lines.append(f"... and {len(told) - 20} more; `nightloader audit` lists all")
     lines += folded("A card's release is decided by the production's policy and the person responsible.", width)
     return "\n".join(lines)
 
 
-def _bundled(findings: Sequence[Mapping[str, Any]]) -> list[str]:
-    """A line for each finding; what one setup lacks is one line, in the place of its first."""
-    lines: dict[tuple[str, ...], list[str]] = {}
-    for n, f in enumerate(findings):
-        lack = re.fullmatch(r"(.+)_(due|lost)", f["kind"])
-        key: tuple[str, ...] = (f["item"], lack[2]) if lack else (str(n),)
-        lines.setdefault(key, []).append(
-            lack[1].replace("_", " ") if lack else sentences(about(shown(f["item"]), f["what"]), f["next"])
-        )
-    out = []
-    for key, words in lines.items():
-        if len(key) == 1:
-            out += words
-            continue
-        lost = key[1] == "lost"
-        out.append(f"{shown(key[0])}: {'lost' if lost else 'still due'}: {', '.join(words)}. " + (
-            "Waive what was not needed; file by hand what was shot (`nightloader setups` says why each is asked)."
-            if lost else "Take it, or waive it (`nightloader setups` says why and until when)."))
-    return out
+def _line_of(bundle: Bundle) -> str:
+    if not bundle.lacks:
+        return sentences(about(shown(bundle.item), bundle.says[0]), bundle.next)
+    lost = bundle.lacks == "lost"
+    return f"{shown(bundle.item)}: {'lost' if lost else 'still due'}: {bundle.title}. " + (
+        "Waive what was not needed; file by hand what was shot (`nightloader setups` says why each is asked)."
+        if lost else "Take it, or waive it (`nightloader setups` says why and until when).")

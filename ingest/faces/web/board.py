@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ingest.faces import answers, outlook
+from ingest.faces.bundles import Bundle, bundled
 from ingest.machinery.ledger.glances import Glances, ProbeGlance
 from ingest.records.cards import CardRecord, DestinationRecord
 from ingest.services import Services
@@ -72,7 +73,7 @@ class Board:
     show: str
     cards: tuple[CardShown, ...] = ()
     destinations: tuple[DestinationRecord, ...] = ()
-    findings: tuple[Any, ...] = ()
+    findings: tuple[Bundle, ...] = ()
     asking: int = 0
     probes: tuple[ProbeGlance, ...] = ()
     probe_count: int = 0
@@ -110,7 +111,7 @@ class Looker:
         self._disks: tuple[DestinationRecord, ...] = ()
         self._disks_at = -1e9
         self._probes: tuple[Any, tuple[ProbeGlance, ...], int] = (None, (), 0)
-        self._findings: tuple[Any, tuple[Any, ...], int] = (None, (), 0)
+        self._findings: tuple[Any, tuple[Bundle, ...], int] = (None, (), 0)
         self._helpless: frozenset[str] = frozenset()
         self._turn, self._turned_at = 0, -1e9
         self._read: set[str] = set()  # last time: what has just stopped being read is judged once more
@@ -233,11 +234,11 @@ class Looker:
             self._probes = (stamp, tuple(self._glances.newest_probes(NEWEST_PROBES)), self._glances.probe_count())
         return self._probes
 
-    def _standing(self) -> tuple[Any, tuple[Any, ...], int]:
+    def _standing(self) -> tuple[Any, tuple[Bundle, ...], int]:
         stamp = self._glances.findings_stamp()
         if stamp != self._findings[0]:
             found = ordered(answers.all_findings(self._services))
-            asking = [f for f in found if f.severity != "note"]
+            asking = bundled(f for f in found if f.severity != "note")
             self._findings = (stamp, tuple(asking[:SHOWN_FINDINGS]), len(asking))
         return self._findings
 

@@ -58,7 +58,7 @@ margin:.1em 0 0}
 _SCRIPT = """
 "use strict";
 const at = id => document.getElementById(id);
-let renewed = -1e9;
+let renewed = null;  // when the cart answered last; its first answer may take a second
 async function ask() {
   for (;;) {
     try {
@@ -77,7 +77,7 @@ async function ask() {
     }
   }
 }
-setInterval(() => document.body.classList.toggle("stale", performance.now() - renewed > 1600), 100);
+setInterval(() => document.body.classList.toggle("stale", performance.now() - (renewed ?? 2000) > 1600), 100);
 ask();
 """
 

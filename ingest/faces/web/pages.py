@@ -7,6 +7,7 @@ as what it is.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from functools import lru_cache
@@ -18,6 +19,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from ingest.faces.web.board import Board
 from ingest.records.names import shown
 from ingest.steps.audit.words import number_word
+from ingest.steps.reports.morning import seconds_word
 
 PUBLIC_PARTS = ("slots",)
 PARTS = ("slots", "cards", "disks", "findings", "probes")
@@ -65,6 +67,28 @@ def probe_of(item: str) -> str:
     return first if re.fullmatch(r"p[0-9a-f]{8,20}", first) else ""
 
 
+def whence(light: Mapping[str, Any]) -> str:
+    """Where in the picture a light of :mod:`ingest.steps.light.summary` stands, and what it gives.  Directions as the
+    OpenEXR lat-long has them: +y up, +z the middle of the picture, +x to its left.
+
+    >>> whence({"direction": (0.5, 0.5, 0.7071), "share": 0.514, "cct_K": 3219.7})
+    'from 30° up and 35° left of the middle (51 %, 3220 K)'
+    >>> whence({"direction": (0.0, -1.0, 0.0), "share": 0.02, "cct_K": None})
+    'from straight below (2 %)'
+    """
+    x, y, z = (float(v) for v in light["direction"])
+    up = math.degrees(math.asin(max(-1.0, min(1.0, y))))
+    side = round(math.degrees(math.atan2(x, z)))
+    if abs(up) > 85:
+        where = "straight above" if up > 0 else "straight below"
+    else:
+        level = "level with the camera" if abs(up) < 0.5 else f"{abs(up):.0f}° {'up' if up > 0 else 'down'}"
+        turned = f"{abs(side)}° {'left' if side > 0 else 'right'} of the middle" if side else "in the middle"
+        where = f"{level} and {turned}"
+    kelvin = f", {light['cct_K']:.0f} K" if light.get("cct_K") else ""
+    return f"from {where} ({100 * light['share']:.0f} %{kelvin})"
+
+
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     made = Environment(
@@ -72,7 +96,8 @@ def environment() -> Environment:
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
     made.filters.update(
-        size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of, number=number_word
+        size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of, number=number_word,
+        whence=whence, seconds=seconds_word,
     )
     made.globals.update(caution=CAUTION)
     return made

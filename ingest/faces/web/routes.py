@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
@@ -17,6 +18,7 @@ from starlette.routing import Route
 
 from ingest.errors import DestinationUnavailable, NightloaderError, sentences
 from ingest.faces import answers, deciding, duties, entering
+from ingest.faces.bundles import bundled
 from ingest.faces.web import clock_page, pages, slate_page
 from ingest.faces.web.board import ordered
 from ingest.faces.web.events import Hub
@@ -102,7 +104,7 @@ class Routes:
                           more=(page + 1) * _PAGE < self._glances.probe_count())
 
     def findings(self, request: Request) -> Response:
-        found = ordered(answers.all_findings(self._services))
+        found = bundled(ordered(answers.all_findings(self._services)))
         return self._page(request, "findings", findings=found[:500], count=len(found))
 
     def probe(self, request: Request) -> Response:
@@ -114,10 +116,13 @@ class Routes:
         typed: Mapping[str, str] | None = None,
     ) -> Response:
         doubts = [*glance.view.get("reasons", ()), *([glance.trouble] if glance.trouble else [])]
-        found = [f for f in answers.all_findings(self._services) if f.item.split(":", 1)[0] == glance.id]
+        found = bundled(f for f in answers.all_findings(self._services) if f.item.split(":", 1)[0] == glance.id)
+        light = json.loads(self._services.work.recall(f"light|{glance.id}/{glance.version}") or "{}")
         digests = [f["digest"] for frame in glance.view.get("frames", ()) for f in frame["files"]]
         return self._page(
             request, "probe", code, probe=glance, doubts=doubts, findings=found, wrong=wrong,
+            lights=(light.get("lights") or ())[:3],
+            exposures=sorted(f["exposure_s"] for f in glance.view.get("frames", ()) if f.get("exposure_s")),
             looked_at=self._glances.reviewed(digests), rows=self._rows(),
             typed=typed or {"shot": glance.shot, "setup": glance.setup, "day": glance.day, "unit": "", "note": ""},
         )

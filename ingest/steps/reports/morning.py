@@ -73,13 +73,20 @@ def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures]
     text = _template().render(
         asking_cards=told or rest, other_cards=rest if told else [],
         r=report, style=Markup(STYLE), style_hash=_style_hash(), checks=f"{sum(report.checks.values()):,}",
-        contents=_contents(report, items), anchors=anchors, items=items, proofs=_PROOFS, pictures=pictures or {},
+        contents=_contents(report, items), whys={i: _one_why(report, i) for i in items},
+        anchors=anchors, items=items, proofs=_PROOFS, pictures=pictures or {},
         strip=lay_out(report.setups, report.time_zone), histograms={p.id: histogram(p) for p in report.probes},
         clock=lambda utc, day: Markup("<time>{}</time>").format(clock_word(utc, report.time_zone, day=day)),
         number=number_word, bytes=bytes_word, about=about,
         seconds=seconds_word, share=share_word, probe_state=probe_state,
     )  # fmt: skip
     return text.encode("utf-8")
+
+
+def _one_why(report: AuditReport, item: str) -> str:
+    """Why an item is asked, where every setup says the same: it stands once, over the column."""
+    said = {i.why for s in report.setups for i in s.items if i.item == item}
+    return said.pop() if len(said) == 1 else ""
 
 
 def seconds_word(seconds: float | None) -> str:

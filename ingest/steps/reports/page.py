@@ -148,12 +148,13 @@ met</summary>
 <h2 id="coverage">Coverage</h2>
 <div class="scroll" tabindex="0" role="region" aria-label="Coverage of each setup">
 <table><thead><tr><th scope="col">Setup</th>
-{% for item in items %}<th scope="col">{{ item | replace("_", " ") }}</th>{% endfor %}</tr></thead>
+{% for item in items %}<th scope="col">{{ item | replace("_", " ") }}
+{%- if whys[item] %}<span class="small">{{ whys[item] }}</span>{% endif %}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for s in r.setups %}<tr><th scope="row">{{ s.setup }}<br>
-<span class="small">{{ s.shot or "shot not known" }}</span></th>
+<span class="small whole">{{ s.shot or "shot not known" }}</span></th>
 {% for item in items %}<td>{% for i in s["items"] if i.item == item %}{{ tag(i.status) }}
-{% if i.why and i.status != "have" %}<br><span class="small">{{ i.why }}</span>{% endif %}
+{% if i.why != whys[item] and i.status != "have" %}<br><span class="small">{{ i.why }}</span>{% endif %}
 {% if i.due_until_utc and i.status == "due" %}<br><span class="small">until {{ clock(i.due_until_utc, true) }}</span>
 {% endif %}{% else %}<span class="small">not asked</span>{% endfor %}</td>{% endfor %}</tr>
 {% endfor %}

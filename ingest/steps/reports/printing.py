@@ -324,7 +324,7 @@ class _Paper:
 
     def _probe(self, probe: ProbeLine, seen: ProbePictures | None) -> None:
         exposures = seen.exposures if seen else ()
-        if self._pdf.will_page_break(28 + (36 if exposures else 0)):
+        if self._pdf.will_page_break(self._height(probe, seen)):  # a probe is looked at as a whole
             self._pdf.add_page()
         self._pdf.ln(2)
         state, word = probe_state(probe)
@@ -341,6 +341,14 @@ class _Paper:
                    f"{f', {probe.lens}' if probe.lens else ''}; {probe.kind}. {probe.frames} frames: {times}. {stops}; "
                    f"clipped in the darkest frame: {share_word(probe.clipped_share)}.", size=8, after=1)
         self._below(probe, seen.balls if seen else ())
+
+    def _height(self, probe: ProbeLine, seen: ProbePictures | None) -> float:
+        """Millimetres that a probe takes, a little too many: 100 letters of small print fit on a line."""
+        told = (probe.trouble, *probe.reasons, *(sentences(f.what, f.next) for f in probe.findings))
+        lines = 2 + sum(1 + len(said) // 100 for said in told if said) + len(probe.exposures_s) // 14
+        tall = max((58.0 * p.height / max(1, p.width) + 5 for p in seen.exposures), default=0) if seen else 0
+        below = 32 if histogram(probe) is not None or (seen and seen.balls) else 0
+        return min(12 + tall + lines * _LINE_MM * 8 / 9 + below, 240)
 
     def _below(self, probe: ProbeLine, balls: Sequence[Picture]) -> None:
         """Balls at the left, the radiance at the right."""

@@ -50,7 +50,7 @@ dt{font-size:.78rem;color:var(--soft)}dd{margin:0}
 .below{display:flex;flex-wrap:wrap;gap:.5rem 2rem;align-items:end}.stops{flex:1 1 16rem;max-width:30rem}
 .chart{width:100%;height:auto}
 .day{width:100%;height:auto;min-width:38rem}
-.scroll{overflow-x:auto}
+.scroll{overflow-x:auto}.whole{white-space:nowrap}thead .small{font-weight:400;display:block}
 svg text{font-family:"Segoe UI","Noto Sans",Arial,sans-serif;fill:var(--ink)}
 .bar{fill:var(--rule);stroke:var(--soft)}.openbar{stroke-dasharray:4 3}
 .tick{stroke:var(--rule)}.dot{fill:none;stroke:var(--ink);stroke-width:2}.dot.full{fill:var(--ink)}
