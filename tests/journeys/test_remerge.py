@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import time
 from collections.abc import Callable
@@ -10,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from ingest.faces.cli import lay
+from ingest.faces.cli import demo, lay
 from tests.journeys.shows import Show, _content, tree
 from tests.journeys.test_adopt import another_laptop
 
@@ -23,12 +24,25 @@ def set_colours(show: Show, name: str) -> None:
     show.settings.write_text("\n".join([*lines, ""]), encoding="utf-8")
 
 
-@pytest.fixture
-def merged(show: Show) -> Show:
-    """A show whose cards are taken and merged, and whose settings then change."""
+@pytest.fixture(scope="module")
+def first_night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Show, Path]:
+    """A show whose two cards are taken and merged, and a copy of all of it to begin again from."""
+    root = tmp_path_factory.mktemp("first-night")
+    show = Show(root=root, settings=demo.prepare(root))
     for card in lay.names()[:2]:
         show.put_in(card)
     assert show.run("watch", "--drain").returncode in (0, 1)
+    kept = tmp_path_factory.mktemp("kept") / "all"
+    shutil.copytree(root, kept, symlinks=True)
+    return show, kept
+
+
+@pytest.fixture
+def merged(first_night: tuple[Show, Path]) -> Show:
+    """The show as that night left it, and settings that then change."""
+    show, kept = first_night
+    shutil.rmtree(show.root)
+    shutil.copytree(kept, show.root, symlinks=True)
     set_colours(show, "acescg")
     return show
 
