@@ -6,7 +6,6 @@ import contextlib
 import ctypes
 import sys
 
-
 _ARENA_MAX = -8  # M_ARENA_MAX of glibc's malloc.h
 
 
