@@ -48,7 +48,7 @@ def size_word(size_bytes: float) -> str:
 
 def time_word(seconds: float) -> str:
     """
-    >>> time_word(40), time_word(200), time_word(5000)
+    >>> time_word(20), time_word(200), time_word(5000)
     ('under 1 min', '3 min', '1 h 23 min')
     """
     minutes = round(seconds / 60)
@@ -86,7 +86,8 @@ def whence(light: Mapping[str, Any]) -> str:
         turned = f"{abs(side)}° {'left' if side > 0 else 'right'} of the middle" if side else "in the middle"
         where = f"{level} and {turned}"
     kelvin = f", {light['cct_K']:.0f} K" if light.get("cct_K") else ""
-    return f"from {where} ({100 * light['share']:.0f} %{kelvin})"
+    least = "at least " if light.get("at_least") else ""  # it clips: what is measured is its lower bound
+    return f"from {where} ({least}{100 * light['share']:.2g} %{kelvin})"
 
 
 @lru_cache(maxsize=1)
