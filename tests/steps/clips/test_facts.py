@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 import json
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -13,7 +12,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.records.clips import ClipFacts
-from ingest.steps.clips import facts
 from ingest.steps.clips.facts import frame_rate, understand
 
 
@@ -97,7 +95,3 @@ def test_any_answer_gives_facts(answer: dict[str, Any]) -> None:
     assert found.frame_rate is None or found.frame_rate > 0
     assert found.readable or found.problems
     assert ClipFacts.from_json(json.loads(json.dumps(found.to_json()))) == found
-
-
-def test_examples_in_the_docstrings() -> None:
-    assert doctest.testmod(facts).failed == 0

@@ -3,14 +3,12 @@ package timecode (table in the standard's notes of this project)."""
 
 from __future__ import annotations
 
-import doctest
 from fractions import Fraction
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.steps.clips import timecode
 from ingest.steps.clips.timecode import NoTimecode, Timecode, of_number, parse
 
 NTSC = Fraction(30000, 1001)
@@ -95,7 +93,3 @@ def test_drop_frame_keeps_to_the_clock(number: int) -> None:
     label = of_number(number, 30, drop=True)
     shown = 3600 * label.hours + 60 * label.minutes + label.seconds + Fraction(label.frames, 30)
     assert abs(float(shown - number / NTSC)) < 0.16
-
-
-def test_examples_in_the_docstrings() -> None:
-    assert doctest.testmod(timecode).failed == 0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 import math
 from collections.abc import Sequence
 from fractions import Fraction
@@ -165,7 +164,3 @@ def test_one_time_off_the_marks_and_all_are_believed(marks: list[Fraction], odd:
         return
     given_ = [*marks, odd]
     assert times(snap_series([StillHeader(exposure_time_s=t) for t in given_])) == [float(t) for t in given_]
-
-
-def test_examples_in_the_docstrings() -> None:
-    assert doctest.testmod(exposure).failed == 0

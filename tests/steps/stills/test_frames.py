@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 from dataclasses import replace
 from datetime import datetime, timedelta
 from fractions import Fraction
@@ -137,10 +136,6 @@ def test_every_content_stands_in_exactly_one_frame_whatever_the_order(files: lis
     shuffled = list(files)
     order.shuffle(shuffled)  # type: ignore[attr-defined]
     assert pair(shuffled) == groups
-
-
-def test_examples_in_the_docstrings() -> None:
-    assert doctest.testmod(frames).failed == 0
 
 
 def test_empty_files_of_other_names_are_not_one() -> None:
