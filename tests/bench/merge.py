@@ -365,16 +365,16 @@ def chart_rows() -> None:
               f"{' '.join(f'{v:.3f}' for v in means[19:, 1] / means[18, 1])}", flush=True)  # fmt: skip
 
 
-def _large() -> list[bytes]:
-    """Nine JPEGs of 6720 x 3360 with photon noise, from an enlarged scene."""
+def _large(count: int = 9) -> list[bytes]:
+    """JPEGs of 6720 x 3360 over eight stops with photon noise, from an enlarged scene."""
     small = brackets.scene(1680, 840)
     big = np.exp(cv2.resize(np.log(small).astype(np.float32), (6720, 3360), interpolation=cv2.INTER_CUBIC))
     rng = np.random.default_rng(1)
     out = []
-    for k in range(9):
+    for k in range(count):
         codes = np.empty((3360, 6720, 3), np.uint8)
         for top in range(0, 3360, 210):
-            x = big[top : top + 210] * 2.0 ** (k - 1)
+            x = big[top : top + 210] * 2.0 ** (8 * k / (count - 1) - 1)
             x = x + np.sqrt(x / 20000 + 4e-8) * rng.standard_normal(x.shape, np.float32)
             codes[top : top + 210] = np.rint(255 * brackets.srgb(np.clip(x, 0, 1)))
         out.append(bytes(simplejpeg.encode_jpeg(codes, 95, "RGB", "420")))
@@ -390,7 +390,9 @@ def _measured(work: Callable[..., Any], data: list[bytes], queue: Any) -> None:
 def _ours(data: list[bytes], **more: Any) -> dict[str, float]:
     from ingest.machinery.worker.jobs import merge
 
-    frames = [{"name": f"{k}", "exposure_s": 2.0 ** (k - 12), "f_number": 8.0, "iso": 100} for k in range(9)]
+    last = len(data) - 1
+    frames = [{"name": f"{k}", "exposure_s": 2.0 ** (8 * k / last - 12), "f_number": 8.0, "iso": 100}
+              for k in range(len(data))]  # fmt: skip
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as shown:
         files: list[Any] = [*map(io.BytesIO, data), out, shown]
         record = merge.run({"frames": frames, **more}, files, lambda _: None)
@@ -410,7 +412,7 @@ def _theirs(data: list[bytes]) -> dict[str, float]:
     start = time.process_time()
     frames = [simplejpeg.decode_jpeg(d, "BGR") for d in data]
     decoded = time.process_time()
-    times = np.array([2.0 ** (k - 12) for k in range(9)], np.float32)
+    times = np.array([2.0 ** (8 * k / (len(data) - 1) - 12) for k in range(len(data))], np.float32)
     response = np.linspace(1e-4, 1, 256, dtype=np.float32)[:, None, None].repeat(3, axis=2)
     cv2.createMergeDebevec().process(frames, times, np.ascontiguousarray(response))
     return {"decode": decoded - start, "merge": time.process_time() - decoded}
@@ -441,18 +443,40 @@ def speed(rounds: int) -> None:
               f"peak {peak:6.0f} MB  ({parts})")  # fmt: skip
 
 
+def memory() -> None:
+    """Peak memory of the whole job by the number of frames, beside OpenCV's merge: each in a process of its own."""
+    spawn = multiprocessing.get_context("spawn")
+    kinds = (("OpenCV Debevec", _theirs), ("ours, plain sum", _plain), ("ours, static", _static),
+             ("ours, alignment + movement", _ours))  # fmt: skip
+    print(f"{'peak memory, MB, goal 1000':27s} {'':>3s}" + "".join(f"{n:>7d} frames" for n in (5, 9, 13, 17)))
+    peaks: dict[str, list[float]] = {name: [] for name, _ in kinds}
+    for count in (5, 9, 13, 17):
+        data = _large(count)
+        for name, work in kinds:
+            queue = spawn.Queue()
+            process = spawn.Process(target=_measured, args=(work, data, queue))
+            process.start()
+            peaks[name].append(queue.get()[1])
+            process.join()
+    for name, found in peaks.items():
+        print(f"{name:27s} {'':>3s}" + "".join(f"{v:14.0f}" for v in found))
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--case", default="", help="only cases whose name holds this")
     parser.add_argument("--width", type=int, default=W, help="columns of the scenes, twice their rows")
     parser.add_argument("--chart", action="store_true")
+    parser.add_argument("--memory", action="store_true")
     parser.add_argument("--cost", action="store_true")
     parser.add_argument("--rounds", type=int, default=3)
     given = parser.parse_args()
     W, H = given.width, given.width // 2
     if given.chart:
         chart_rows()
+    elif given.memory:
+        memory()
     elif given.cost:
         speed(given.rounds)
     else:
