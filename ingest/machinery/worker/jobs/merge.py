@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from typing import Any, BinaryIO
 
@@ -51,12 +52,18 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
             request, order, stack, first.source, None if first.profile is None else first.profile.decode
         )
         progress(0.4)
+        store.forget()
         clock.mark("calibrate")
         result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
+        store.forget()
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
-        told, shown_by, checks = merge_quality.judge(request, order, plan, first)
+        told, shown_by, checks = merge_quality.judge(request, order, plan, first, store.forget)
         clock.mark("judge")
+    # the file that is written is read back whole: the frames must not stand beside it
+    plan = replace(plan, stack=replace(plan.stack, frames=()))
+    del pictures, stack
+    result = replace(result, masks=None)
     upright = _orientation(request, order, first)
     channels = _turned(result.channels, upright)
     written = exr.write(files[count], channels, attributes.standard(request, order),
@@ -100,17 +107,18 @@ class _Clock:
 def _decode(
     request: MergeRequest, files: Sequence[BinaryIO], order: tuple[int, ...], store: FrameStore, progress: Progress
 ) -> tuple[list[Picture], Picture]:
-    """Pictures dark to bright with their codes in the store, and the first's facts."""
+    """Pictures dark to bright with their codes in the store, and the first's facts without codes."""
 
     def one(place: int) -> Picture:
         index = order[place]
         files[index].seek(0)
         return still.decode(files[index].read(), request.frames[index].name)
 
-    first = one(0)
-    outputs = first.codes.shape[0] * first.codes.shape[1] * 22  # half RGB, layers, and a strip's float copies
+    picture = one(0)
+    outputs = picture.codes.shape[0] * picture.codes.shape[1] * 16  # RGB (half, or float and then more), sigma and support
     store.limit(max(0, request.memory_bytes - _OVERHEAD_BYTES - outputs))
-    pictures = [_stored(first, store)]
+    first = _stored(picture, store)
+    pictures = [first]
     with ThreadPoolExecutor(max(1, min(request.threads, 4))) as pool:
         ahead = [pool.submit(one, i) for i in range(1, min(len(order), 1 + request.threads))]
         for place in range(1, len(order)):
@@ -121,7 +129,7 @@ def _decode(
             _agree(request, order, first, picture, place)
             pictures.append(_stored(picture, store))
             progress(0.35 * (place + 1) / len(order))
-    return pictures, first
+    return pictures, first.with_codes(first.codes[:0])
 
 
 def _stored(picture: Picture, store: FrameStore) -> Picture:
