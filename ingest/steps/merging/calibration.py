@@ -26,6 +26,7 @@ from ingest.steps.merging.stack import Encoding, Stack
 F64 = npt.NDArray[np.float64]
 _SAMPLES = 400_000  # readings a frame for its histogram
 _BELIEVED = 0.02  # cost an observation by which a curve must beat a simpler one
+_FOR_COST = 5  # rounds of a fit that is only asked for its cost, which is settled to a tenth of that by then
 _SLOPE = 0.02  # what shutters' errors explain of a slope between fitted and stated exposures
 _FLICKER = 0.035  # 0.05 stops: beyond what shutters do
 _OFFSET_TURNS = 5
@@ -221,7 +222,7 @@ def _explains(work: _Work, known: _Choice) -> bool:
         return False
     splines = curves.basis(known.encoding, work.white)
     log_units = np.log(work.units)
-    freed = response.fit(known.taken, log_units, work.models(known.noise), basis=splines)
+    freed = response.fit(known.taken, log_units, work.models(known.noise), basis=splines, rounds=_FOR_COST)
     assert known.fit is not None
     return bool(np.isfinite(freed.cost)) and freed.cost >= known.fit.cost - _BELIEVED
 
