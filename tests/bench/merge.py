@@ -19,7 +19,8 @@ import resource
 import tempfile
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -327,9 +328,11 @@ def chart_rows() -> None:
     from ingest.steps.sights import chart, finding
 
     data = CHART.read_bytes()
-    (seen,) = [v for v in sights.run({}, [io.BytesIO(data)], lambda _: None)["files"][0]["sights"] if v["what"] == "chart"]
+    answer = sights.run({}, [io.BytesIO(data)], lambda _: None)["files"][0]
+    (seen,) = [v for v in answer["sights"] if v["what"] == "chart"]
     corners = np.array(seen["corners"])
-    fitted = chart.fit(sights.run({"corners": seen["corners"]}, [io.BytesIO(data)], lambda _: None)["files"][0]["patches"])
+    measured = sights.run({"corners": seen["corners"]}, [io.BytesIO(data)], lambda _: None)["files"][0]
+    fitted = chart.fit(measured["patches"])
     name = {"before November 2014": "ColorChecker24 - Before November 2014",
             "since November 2014": "ColorChecker24 - After November 2014"}[fitted.reference]  # fmt: skip
     theirs = colour.CCS_COLOURCHECKERS[name]
@@ -346,13 +349,14 @@ def chart_rows() -> None:
         developed = raw.postprocess(gamma=(1, 1), no_auto_bright=True, output_bps=16, adjust_maximum_thr=0.0,
                                     use_camera_wb=True, user_flip=0) / 65535.0  # fmt: skip
         own = np.array(raw.color_matrix)[:3, :3]
-    print(f"{'24 patches of a real raw':38s} {'mean dE76':>9s} {'max':>6s} {'mean dE00':>9s} {'max':>6s}  "
-          f"neutrals over white's (published {' '.join(f'{v:.3f}' for v in stated[19:, 1] / stated[18, 1])})")  # fmt: skip
+    print(f"{'24 patches of a real raw':38s} {'mean dE76':>9s} {'max':>6s} {'mean dE00':>9s} {'max':>6s}"
+          f"  neutrals over white's\n"
+          f"{'(published)':71s} {' '.join(f'{v:.3f}' for v in stated[19:, 1] / stated[18, 1])}")  # fmt: skip
     own = own / own.sum(axis=1, keepdims=True)
     mended = np.array(fitted.matrix).reshape(3, 3)
-    for words, picture, matrix in (("LibRaw, camera balance and matrix", developed, own),
-                                   ("merged, the raw's own matrices", merged(), own),
-                                   ("merged, matrix fitted to the chart", merged(matrix=fitted.matrix), mended)):  # fmt: skip
+    rows = (("LibRaw, camera balance and matrix", developed, own), ("merged, the raw's own matrices", merged(), own),
+            ("merged, matrix fitted to the chart", merged(matrix=fitted.matrix), mended))  # fmt: skip
+    for words, picture, matrix in rows:
         means = finding.patches(np.ascontiguousarray(picture, np.float32),
                                 (corners * [picture.shape[1], picture.shape[0]]).astype(np.float32))
         greys = list(chart.NEUTRALS)
@@ -365,78 +369,90 @@ def chart_rows() -> None:
               f"{' '.join(f'{v:.3f}' for v in means[19:, 1] / means[18, 1])}", flush=True)  # fmt: skip
 
 
-def _large(count: int = 9) -> list[bytes]:
-    """JPEGs of 6720 x 3360 over eight stops with photon noise, from an enlarged scene."""
+@contextmanager
+def _large(count: int = 9) -> Iterator[list[str]]:
+    """Files of 6720 x 3360 JPEGs over eight stops with photon noise, from an enlarged scene."""
     small = brackets.scene(1680, 840)
     big = np.exp(cv2.resize(np.log(small).astype(np.float32), (6720, 3360), interpolation=cv2.INTER_CUBIC))
     rng = np.random.default_rng(1)
-    out = []
-    for k in range(count):
-        codes = np.empty((3360, 6720, 3), np.uint8)
-        for top in range(0, 3360, 210):
-            x = big[top : top + 210] * 2.0 ** (8 * k / (count - 1) - 1)
-            x = x + np.sqrt(x / 20000 + 4e-8) * rng.standard_normal(x.shape, np.float32)
-            codes[top : top + 210] = np.rint(255 * brackets.srgb(np.clip(x, 0, 1)))
-        out.append(bytes(simplejpeg.encode_jpeg(codes, 95, "RGB", "420")))
-    return out
+    with tempfile.TemporaryDirectory() as folder:
+        paths = [f"{folder}/{k}.jpg" for k in range(count)]
+        for k, path in enumerate(paths):
+            codes = np.empty((3360, 6720, 3), np.uint8)
+            for top in range(0, 3360, 210):
+                x = big[top : top + 210] * 2.0 ** (8 * k / (count - 1) - 1)
+                x = x + np.sqrt(x / 20000 + 4e-8) * rng.standard_normal(x.shape, np.float32)
+                codes[top : top + 210] = np.rint(255 * brackets.srgb(np.clip(x, 0, 1)))
+            Path(path).write_bytes(simplejpeg.encode_jpeg(codes, 95, "RGB", "420"))
+        yield paths
 
 
-def _measured(work: Callable[..., Any], data: list[bytes], queue: Any) -> None:
+def _measured(work: Callable[..., Any], paths: list[str], queue: Any) -> None:
     start = time.process_time()
-    detail = work(data)
+    detail = work(paths)
     queue.put((time.process_time() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, detail))
 
 
-def _ours(data: list[bytes], **more: Any) -> dict[str, float]:
+def _ours(paths: list[str], **more: Any) -> dict[str, float]:
     from ingest.machinery.worker.jobs import merge
 
-    last = len(data) - 1
+    last = len(paths) - 1
     frames = [{"name": f"{k}", "exposure_s": 2.0 ** (8 * k / last - 12), "f_number": 8.0, "iso": 100}
-              for k in range(len(data))]  # fmt: skip
-    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as shown:
-        files: list[Any] = [*map(io.BytesIO, data), out, shown]
+              for k in range(len(paths))]  # fmt: skip
+    with ExitStack() as stack:
+        files: list[Any] = [*(stack.enter_context(open(p, "rb")) for p in paths),
+                            *(stack.enter_context(tempfile.TemporaryFile()) for _ in range(2))]  # fmt: skip
         record = merge.run({"frames": frames, **more}, files, lambda _: None)
     return dict(record["seconds"])
 
 
-def _static(data: list[bytes]) -> dict[str, float]:
-    return _ours(data, movement=False, align=False)
+def _static(paths: list[str]) -> dict[str, float]:
+    return _ours(paths, movement=False, align=False)
 
 
-def _plain(data: list[bytes]) -> dict[str, float]:
-    return _ours(data, quick=True)
+def _plain(paths: list[str]) -> dict[str, float]:
+    return _ours(paths, quick=True)
 
 
-def _theirs(data: list[bytes]) -> dict[str, float]:
+def _theirs(paths: list[str]) -> dict[str, float]:
     cv2.setNumThreads(1)
     start = time.process_time()
-    frames = [simplejpeg.decode_jpeg(d, "BGR") for d in data]
+    frames = [simplejpeg.decode_jpeg(Path(p).read_bytes(), "BGR") for p in paths]
     decoded = time.process_time()
-    times = np.array([2.0 ** (8 * k / (len(data) - 1) - 12) for k in range(len(data))], np.float32)
+    times = np.array([2.0 ** (8 * k / (len(paths) - 1) - 12) for k in range(len(paths))], np.float32)
     response = np.linspace(1e-4, 1, 256, dtype=np.float32)[:, None, None].repeat(3, axis=2)
     cv2.createMergeDebevec().process(frames, times, np.ascontiguousarray(response))
     return {"decode": decoded - start, "merge": time.process_time() - decoded}
 
 
+def _alone(work: Callable[..., Any], paths: list[str]) -> tuple[float, float, dict[str, float]]:
+    """CPU seconds, peak MB and detail of some work in a process of its own."""
+    spawn = multiprocessing.get_context("spawn")
+    queue = spawn.Queue()
+    process = spawn.Process(target=_measured, args=(work, paths, queue))
+    process.start()
+    found: tuple[float, float, dict[str, float]] = queue.get()
+    process.join()
+    return found
+
+
+#: What is measured, and its goal against OpenCV's CPU time.
+_KINDS = (("OpenCV Debevec", 0.0, _theirs), ("ours, plain sum", 0.25, _plain), ("ours, static", 0.6, _static),
+          ("ours, alignment + movement", 1.5, _ours))  # fmt: skip
+
+
 def speed(rounds: int) -> None:
     """Least CPU time of several rounds in turn, as others may be using the machine."""
-    data = _large()
-    spawn = multiprocessing.get_context("spawn")
-    kinds = (("OpenCV Debevec", 0.0, _theirs), ("ours, plain sum", 0.25, _plain), ("ours, static", 0.6, _static),
-             ("ours, alignment + movement", 1.5, _ours))  # fmt: skip
     least: dict[str, tuple[float, float, dict[str, float]]] = {}
-    for _ in range(rounds):
-        for name, _, work in kinds:
-            queue = spawn.Queue()
-            process = spawn.Process(target=_measured, args=(work, data, queue))
-            process.start()
-            _, peak, detail = queue.get()
-            process.join()
-            core = detail["merge"] + detail.get("calibrate", 0.0)
-            if name not in least or core < least[name][0]:
-                least[name] = (core, peak, detail)
+    with _large() as paths:
+        for _ in range(rounds):
+            for name, _, work in _KINDS:
+                _, peak, detail = _alone(work, paths)
+                core = detail["merge"] + detail.get("calibrate", 0.0)
+                if name not in least or core < least[name][0]:
+                    least[name] = (core, peak, detail)
     base = least["OpenCV Debevec"][0]
-    for name, goal, _ in kinds:
+    for name, goal, _ in _KINDS:
         core, peak, detail = least[name]
         parts = " ".join(f"{k} {v:.2f}" for k, v in detail.items())
         print(f"{name:27s} {core:6.2f} s CPU = {core / base:5.2f} x{f' (goal {goal})' if goal else '':12s} "
@@ -444,22 +460,16 @@ def speed(rounds: int) -> None:
 
 
 def memory() -> None:
-    """Peak memory of the whole job by the number of frames, beside OpenCV's merge: each in a process of its own."""
-    spawn = multiprocessing.get_context("spawn")
-    kinds = (("OpenCV Debevec", _theirs), ("ours, plain sum", _plain), ("ours, static", _static),
-             ("ours, alignment + movement", _ours))  # fmt: skip
-    print(f"{'peak memory, MB, goal 1000':27s} {'':>3s}" + "".join(f"{n:>7d} frames" for n in (5, 9, 13, 17)))
-    peaks: dict[str, list[float]] = {name: [] for name, _ in kinds}
-    for count in (5, 9, 13, 17):
-        data = _large(count)
-        for name, work in kinds:
-            queue = spawn.Queue()
-            process = spawn.Process(target=_measured, args=(work, data, queue))
-            process.start()
-            peaks[name].append(queue.get()[1])
-            process.join()
+    """Peak memory of the whole job by the number of frames, beside OpenCV's merge."""
+    counts = (5, 9, 13, 17)
+    peaks: dict[str, list[float]] = {name: [] for name, _, _ in _KINDS}
+    for count in counts:
+        with _large(count) as paths:
+            for name, _, work in _KINDS:
+                peaks[name].append(_alone(work, paths)[1])
+    print(f"{'peak memory, MB, goal 1000':27s}" + "".join(f"{n:>7d} frames" for n in counts))
     for name, found in peaks.items():
-        print(f"{name:27s} {'':>3s}" + "".join(f"{v:14.0f}" for v in found))
+        print(f"{name:27s}" + "".join(f"{v:14.0f}" for v in found))
 
 
 if __name__ == "__main__":

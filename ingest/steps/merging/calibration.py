@@ -75,7 +75,7 @@ def plan(
     units = np.array([request.frames[i].units for i in order])
     isos = np.array([request.frames[i].iso or 100.0 for i in order])
     scale = isos / isos.min()
-    taken = [_codes(stack, k) for k in range(stack.count)]
+    taken = [_codes(stack, k) for k in range(stack.count)]  # 400,000 readings a frame
     piles = [clipping.pile(t, stack.encoding.top) for t in taken]
     clip_codes = clipping.levels(piles, stack.encoding.top)
     white = clipping.white(piles, stack.encoding.top)
@@ -150,6 +150,7 @@ def _codes(stack: Stack, k: int) -> npt.NDArray[np.float32]:
         taken = np.concatenate([frame[r * p : (r + 1) * p] for r in rows])
     else:
         taken = np.ascontiguousarray(frame[rows][:, ::step])
+    stack.forget()
     return stack.encoding.codes(taken)
 
 

@@ -200,7 +200,7 @@ def _doubt(frames: Sequence[FrameModel], longer: _Waiting, k: int, x: F32, usabl
         return False
     left = cv2.bitwise_and(longer.below, 1 - usable)
     longer.unasked = left if longer.unasked is None else cv2.bitwise_and(left, longer.unasked)
-    return cv2.countNonZero(longer.unasked) > 0
+    return bool(longer.unasked.any())
 
 
 def _score(tables: _Tables, kept: Sequence[_Kept], total: F32, exposure: F32) -> Tile:

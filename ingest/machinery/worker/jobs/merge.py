@@ -47,18 +47,16 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     with FrameStore(1) as store:
         pictures, first = _decode(request, files, order, store, progress)
         clock.mark("decode")
-        stack = _stack(request, pictures)
+        stack = _stack(request, pictures, store.forget)
         plan = calibration.plan(
             request, order, stack, first.source, None if first.profile is None else first.profile.decode
         )
         progress(0.4)
-        store.forget()
         clock.mark("calibrate")
-        result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))
+        result = merge_pixels.merge(request, plan, first, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
-        store.forget()
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
-        told, shown_by, checks = merge_quality.judge(request, order, plan, first, store.forget)
+        told, shown_by, checks = merge_quality.judge(request, order, plan, first)
         clock.mark("judge")
     # the file that is written is read back whole: the frames must not stand beside it
     plan = replace(plan, stack=replace(plan.stack, frames=()))
@@ -115,7 +113,7 @@ def _decode(
         return still.decode(files[index].read(), request.frames[index].name)
 
     picture = one(0)
-    outputs = picture.codes.shape[0] * picture.codes.shape[1] * 16  # RGB (half, or float and then more), sigma and support
+    outputs = picture.codes.shape[0] * picture.codes.shape[1] * 16  # RGB (half, or float), sigma, support
     store.limit(max(0, request.memory_bytes - _OVERHEAD_BYTES - outputs))
     first = _stored(picture, store)
     pictures = [first]
@@ -165,7 +163,7 @@ def _settings_agree(request: MergeRequest) -> None:
             )  # fmt: skip
 
 
-def _stack(request: MergeRequest, pictures: list[Picture]) -> Stack:
+def _stack(request: MergeRequest, pictures: list[Picture], forget: Callable[[], None]) -> Stack:
     first = pictures[0]
     period = 1 if first.pattern is None else first.pattern.shape[0]
     channels = first.codes.shape[2] if first.pattern is None else period * period
@@ -173,7 +171,7 @@ def _stack(request: MergeRequest, pictures: list[Picture]) -> Stack:
     encoding = Encoding(layout=first.layout, channels=channels, top=first.top, period=period, black=black,
                         unit=tuple(1.0 / (first.top - b) for b in black))  # fmt: skip
     del request
-    return Stack(frames=tuple(p.codes for p in pictures), encoding=encoding)
+    return Stack(frames=tuple(p.codes for p in pictures), encoding=encoding, forget=forget)
 
 
 def _orientation(request: MergeRequest, order: tuple[int, ...], first: Picture) -> int:

@@ -8,7 +8,7 @@ is what the plan would otherwise correct away.
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import cv2
@@ -38,15 +38,15 @@ _MARK = (230, 30, 30)
 
 
 def judge(
-    request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture, forget: Callable[[], None],
-) -> tuple[list[dict[str, Any]], list[FrameLook], list[dict[str, Any]]]:  # fmt: skip
+    request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture
+) -> tuple[list[dict[str, Any]], list[FrameLook], list[dict[str, Any]]]:
     """Findings from the headers and from comparing the frames, their indices dark to bright; the small frames; which
-    checks could be made (``record.check``).  ``forget`` gives back the memory of frames that were read."""
+    checks could be made (``record.check``)."""
     told = bracket.judge([request.frames[i] for i in order])
     if request.quick or len(order) < 2:
         why = "it was a first look only" if request.quick else "it is a single frame"
         return told, [], [check(kind, False, why) for kind in (*quality.BETWEEN_FRAMES, "tilt")]
-    looks = looks_of(request, plan, first, forget)
+    looks = looks_of(request, plan, first)
     pairs = quality.compare(looks, latlong=request.kind == "lat-long")
     doubt = float(plan.response.get("residual") or 0.0) if plan.stack.encoding.table is not None else 0.0
     told += quality.changes(looks, pairs, latlong=request.kind == "lat-long", doubt=doubt)
@@ -61,7 +61,7 @@ def judge(
     return told, looks, checks
 
 
-def looks_of(request: MergeRequest, plan: Plan, first: Picture, forget: Callable[[], None]) -> list[FrameLook]:
+def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLook]:
     """Every frame small, dark to bright, as stored (not turned upright)."""
     stack, p = plan.stack, plan.stack.encoding.period
     step = max(1, stack.shape[1] // _READ)
@@ -74,7 +74,7 @@ def looks_of(request: MergeRequest, plan: Plan, first: Picture, forget: Callable
     for k in reversed(range(stack.count)):  # the brightest shows best where a lens lights the picture
         model = plan.models[k]
         light = stack.encoding.light(np.ascontiguousarray(thinned(stack.frames[k], p, step)))
-        forget()
+        stack.forget()
         clipped = (largest(light) >= stack.clips[k]).astype(np.float32)
         if offset:  # readings cut off at zero look like a black level above it: judged as the file has them
             light += np.float32(offset)
