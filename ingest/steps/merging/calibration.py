@@ -76,7 +76,7 @@ def plan(
     isos = np.array([request.frames[i].iso or 100.0 for i in order])
     scale = isos / isos.min()
     taken = [_codes(stack, k) for k in range(stack.count)]  # 400,000 readings a frame
-    piles = [clipping.pile(t, stack.encoding.top) for t in taken]
+    piles = clipping.believed([clipping.pile(t, stack.encoding.top) for t in taken], taken, stack.encoding.top)
     clip_codes = clipping.levels(piles, stack.encoding.top)
     white = clipping.white(piles, stack.encoding.top)
     reference = _reference(taken, clip_codes)
