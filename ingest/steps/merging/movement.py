@@ -4,7 +4,8 @@ Each frame's windows of a few pixels give a radiance.  Their weighted median ove
 consensus; a frame that disagrees with it by more than its noise and a few per cent is left out there,
 with a margin, and at least one frame is kept everywhere, so that a place shows one moment and not a
 mixture.  A frame that is clipped is compared from below: more light than the consensus allows is
-evidence as well.  Weights are capped: beyond a signal-to-noise ratio of about 25 every frame has one
+evidence as well, and it has a vote against every lower value, or a figure before a lamp would win where few
+frames hold the lamp.  Weights are capped: beyond a signal-to-noise ratio of about 25 every frame has one
 vote, or the longest exposure would always be right.
 """
 
@@ -222,10 +223,11 @@ def _judge(
     positive = np.maximum(radiance, 0)
     own = (floor + gain * s * positive) / (s * s) * share
     # first each frame's vote by its own signal over noise: a frame that is off must not say what all are worth
-    first = np.where(whole, 1.0 / (own / np.maximum(positive * positive, own) + _VOTE**2), 0.0)
-    level = np.maximum(_weighted_median(radiance, first), 0)
-    vote = np.where(whole, 1.0 / ((floor + gain * s * level) / (s * s) * share + (_VOTE * level) ** 2 + 1e-30), 0.0)
-    consensus = _weighted_median(radiance, vote)
+    first = 1.0 / (own / np.maximum(positive * positive, own) + _VOTE**2)
+    level = np.maximum(_consensus(radiance, first, whole, present), 0)
+    vote = 1.0 / ((floor + gain * s * level) / (s * s) * share + (_VOTE * level) ** 2 + 1e-30)
+    consensus = _consensus(radiance, vote, whole, present)
+    vote = np.where(whole, vote, 0.0)
     level = np.maximum(consensus, 0)
     variance = (floor + gain * s * level) / (s * s) / (side * side * 0.5)
     variance = variance + 1.0 / np.maximum(vote.sum(axis=0), 1e-30)
@@ -243,6 +245,20 @@ def _judge(
     out: U8 = bad_frame.astype(np.uint8)
     out[bad_frame & (away > _GLARING)] = 2
     return out
+
+
+def _consensus(
+    radiance: F32, weights: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_]
+) -> F32:
+    """The value v that is least away from all frames: sum of w |v - x| over whole frames and of w max(0, x - v) over
+    clipped ones, which is (|v - x| + x - v) / 2: half a vote for the bound, half for anything brighter."""
+    clipped = present & ~whole
+    if not clipped.any():
+        return _weighted_median(radiance, np.where(whole, weights, 0.0))
+    half = np.where(clipped, weights / 2, 0.0)
+    values = np.concatenate([radiance, radiance.max(axis=0, keepdims=True)])
+    votes = np.where(whole, weights, half)
+    return _weighted_median(values, np.concatenate([votes, half.sum(axis=0, keepdims=True)]))
 
 
 def _weighted_median(values: F32, weights: F32) -> F32:
