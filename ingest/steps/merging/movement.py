@@ -33,6 +33,7 @@ Grain = Callable[[npt.NDArray[np.float32]], npt.NDArray[np.float32]]
 _PROOF = 4.5  # standard deviations
 _EDGE_RESAMPLED = 0.15  # of the local range: what differs at an edge where frames were resampled
 _VOTE = 0.04  # relative deviation below which all votes are alike
+_BRIGHTER = 1.05
 _SUSPICIOUS = 4.0
 _GLARING = 2.5  # times the limit: no noise
 
@@ -251,14 +252,15 @@ def _consensus(
     radiance: F32, weights: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_]
 ) -> F32:
     """The value v that is least away from all frames: sum of w |v - x| over whole frames and of w max(0, x - v) over
-    clipped ones, which is (|v - x| + x - v) / 2: half a vote for the bound, half for anything brighter."""
+    clipped ones, which is (|v - x| + x - v) / 2: half a vote for the bound, half for anything brighter (and a little
+    more, so that ties go to what was seen)."""
     clipped = present & ~whole
     if not clipped.any():
         return _weighted_median(radiance, np.where(whole, weights, 0.0))
     half = np.where(clipped, weights / 2, 0.0)
     values = np.concatenate([radiance, radiance.max(axis=0, keepdims=True)])
     votes = np.where(whole, weights, half)
-    return _weighted_median(values, np.concatenate([votes, half.sum(axis=0, keepdims=True)]))
+    return _weighted_median(values, np.concatenate([votes, _BRIGHTER * half.sum(axis=0, keepdims=True)]))
 
 
 def _weighted_median(values: F32, weights: F32) -> F32:
