@@ -17,4 +17,4 @@ def planned(bracket: brackets.Bracket, **more: object) -> Plan:
     order = tuple(sorted(range(len(bracket.shots)), key=lambda i: request.frames[i].units))
     store = FrameStore(1 << 40)
     pictures = [merge._stored(still.decode(bracket.shots[i].data, "frame"), store) for i in order]
-    return calibration.plan(request, order, merge._stack(request, pictures), pictures[0].source)
+    return calibration.plan(request, order, merge._stack(request, pictures, store.forget), pictures[0].source)

@@ -67,6 +67,7 @@ def look(stack: Stack, k: int, s: float, model: Noise, region: tuple[int, int, i
     if step > 1:
         part = thinned(part, p, step)
     light = stack.encoding.light(np.ascontiguousarray(part))
+    stack.forget()
     level = grey(light)
     floor = 3.0 * np.sqrt(model.floor) + 9.0 * model.gain
     valid = (largest(light) < stack.clips[k]) & (level > floor)

@@ -26,6 +26,7 @@ from ingest.steps.merging.stack import Encoding, Stack
 F64 = npt.NDArray[np.float64]
 _SAMPLES = 400_000  # readings a frame for its histogram
 _BELIEVED = 0.02  # cost an observation by which a curve must beat a simpler one
+_FOR_COST = 5  # rounds of a fit that is only asked for its cost, which is settled to a tenth of that by then
 _SLOPE = 0.02  # what shutters' errors explain of a slope between fitted and stated exposures
 _FLICKER = 0.035  # 0.05 stops: beyond what shutters do
 _OFFSET_TURNS = 5
@@ -74,8 +75,8 @@ def plan(
     units = np.array([request.frames[i].units for i in order])
     isos = np.array([request.frames[i].iso or 100.0 for i in order])
     scale = isos / isos.min()
-    taken = [_codes(stack, k) for k in range(stack.count)]
-    piles = [clipping.pile(t, stack.encoding.top) for t in taken]
+    taken = [_codes(stack, k) for k in range(stack.count)]  # 400,000 readings a frame
+    piles = clipping.believed([clipping.pile(t, stack.encoding.top) for t in taken], taken, stack.encoding.top)
     clip_codes = clipping.levels(piles, stack.encoding.top)
     white = clipping.white(piles, stack.encoding.top)
     reference = _reference(taken, clip_codes)
@@ -149,6 +150,7 @@ def _codes(stack: Stack, k: int) -> npt.NDArray[np.float32]:
         taken = np.concatenate([frame[r * p : (r + 1) * p] for r in rows])
     else:
         taken = np.ascontiguousarray(frame[rows][:, ::step])
+    stack.forget()
     return stack.encoding.codes(taken)
 
 
@@ -221,7 +223,7 @@ def _explains(work: _Work, known: _Choice) -> bool:
         return False
     splines = curves.basis(known.encoding, work.white)
     log_units = np.log(work.units)
-    freed = response.fit(known.taken, log_units, work.models(known.noise), basis=splines)
+    freed = response.fit(known.taken, log_units, work.models(known.noise), basis=splines, rounds=_FOR_COST)
     assert known.fit is not None
     return bool(np.isfinite(freed.cost)) and freed.cost >= known.fit.cost - _BELIEVED
 

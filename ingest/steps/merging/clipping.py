@@ -2,11 +2,13 @@
 
 The format's largest code is only an upper bound: full wells end below it, and files have been seen whose
 white stands at 251.  A pile is the top of what occurs, holds a good share of a frame, and stands far
-higher than the codes just below it.
+higher than the codes just below it.  So does an evenly lit wall; but a wall is as even in the next darker frame,
+and moves with exposure, while white stays and hides places of different light.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,17 +16,20 @@ import numpy.typing as npt
 
 _SHARE = 5e-4  # of a frame's readings, for a pile to be believed
 _STEEP = 8.0  # times as dense as the codes below
+_EVEN = 0.02  # of its median: the middle half of a wall's codes in another frame is no wider
+_NEAR_TOP = 0.96  # of the format's top
+_AT_TOP = 0.004  # of the format's top below it: it would be taken for white anyway
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pile:
     """A pile at the top: ``code`` from which on a reading counts as saturated, ``share`` of readings there;
-    ``hard`` where it stands on one code or at the format's top, so that no bright wall can be meant."""
+    ``sharp`` where it stands on one code or near the format's top."""
 
     code: float
     centre: float
     share: float
-    hard: bool = True
+    sharp: bool = True
 
 
 def pile(codes: npt.NDArray[np.float32], top: float) -> Pile | None:
@@ -55,8 +60,34 @@ def pile(codes: npt.NDArray[np.float32], top: float) -> Pile | None:
     spread = 1.4826 * float(np.median(core))
     margin = max(3.0 * spread, 0.5 if top > 255 else 1.5)
     counted = float(np.mean(values >= centre - margin))
-    hard = spread == 0 or centre >= 0.96 * top
-    return Pile(code=min(centre, top) - margin, centre=min(centre, top), share=counted, hard=hard)
+    sharp = spread == 0 or centre >= _NEAR_TOP * top
+    return Pile(code=min(centre, top) - margin, centre=min(centre, top), share=counted, sharp=sharp)
+
+
+def believed(
+    piles: Sequence[Pile | None], codes: Sequence[npt.NDArray[np.float32]], top: float
+) -> list[Pile | None]:
+    """The piles that are saturation, None for the others.  ``codes[k]`` (any shape, the same in all) are those of
+    frame k, dark to bright, at the same places.
+
+    Believed is what stands at the format's top, what another exposure confirms (a wall would move), and a sharp
+    pile whose places differ in the next darker frame.  The darkest frame has none: near the top it is believed.
+    """
+    out: list[Pile | None] = []
+    for k, p in enumerate(piles):
+        held = p is not None and (
+            p.centre > (1 - _AT_TOP) * top
+            or sum(q is not None and abs(q.centre / p.centre - 1) < 0.01 for q in piles) >= 2
+            or (p.sharp and (_differs(p, codes[k], codes[k - 1]) if k else p.centre >= _NEAR_TOP * top))
+        )
+        out.append(p if held else None)
+    return out
+
+
+def _differs(pile: Pile, own: npt.NDArray[np.float32], darker: npt.NDArray[np.float32]) -> bool:
+    """Whether the places of a pile hold different light, as another frame has it."""
+    low, middle, high = np.quantile(darker.ravel()[own.ravel() >= pile.code], (0.25, 0.5, 0.75))
+    return bool(high - low > max(_EVEN * middle, 1e-9))
 
 
 def levels(piles: list[Pile | None], top: float) -> list[float]:
@@ -66,7 +97,6 @@ def levels(piles: list[Pile | None], top: float) -> list[float]:
     >>> levels([None, Pile(code=249.5, centre=251.0, share=.01)], 255.0)
     [249.5, 249.5]
     """
-    piles = [p if p is not None and _confirmed(p, piles) else None for p in piles]
     own = [p.code for p in piles if p is not None]
     common = min(own) if own else top - (0.5 if top > 255 else 1.5)
     return [p.code if p is not None else common for p in piles]
@@ -82,11 +112,6 @@ def white(piles: list[Pile | None], top: float) -> float:
     >>> white([None, Pile(code=249.5, centre=251.0, share=.01)], 255.0)
     251.0
     """
-    centres = [p.centre for p in piles if p is not None and _confirmed(p, piles)]
+    centres = [p.centre for p in piles if p is not None]
     found = max(centres, default=top)
     return top if found > top - (0.5 if top <= 255 else 1.0) else found
-
-
-def _confirmed(pile: Pile, piles: list[Pile | None]) -> bool:
-    """A soft pile counts only where another exposure piles up at the same code: a wall would move."""
-    return pile.hard or sum(p is not None and abs(p.centre / pile.centre - 1) < 0.01 for p in piles) >= 2

@@ -71,6 +71,7 @@ def _at(plan: Plan, k: int, rows: npt.NDArray[np.int64], columns: npt.NDArray[np
     frame = stack.frames[k]
     sites = np.arange(p)
     picked = frame[(rows[:, None] * p + sites).ravel()][:, (columns[:, None] * p + sites).ravel()]
+    stack.forget()
     return stack.encoding.light(np.ascontiguousarray(picked))
 
 

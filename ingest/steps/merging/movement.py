@@ -4,7 +4,8 @@ Each frame's windows of a few pixels give a radiance.  Their weighted median ove
 consensus; a frame that disagrees with it by more than its noise and a few per cent is left out there,
 with a margin, and at least one frame is kept everywhere, so that a place shows one moment and not a
 mixture.  A frame that is clipped is compared from below: more light than the consensus allows is
-evidence as well.  Weights are capped: beyond a signal-to-noise ratio of about 25 every frame has one
+evidence as well, and it has a vote against every lower value, or a figure before a lamp would win where few
+frames hold the lamp.  Weights are capped: beyond a signal-to-noise ratio of about 25 every frame has one
 vote, or the longest exposure would always be right.
 """
 
@@ -30,11 +31,29 @@ LoadRows = Callable[[int, int, int], tuple[F32, U8 | None]]
 Grain = Callable[[npt.NDArray[np.float32]], npt.NDArray[np.float32]]
 
 _PROOF = 4.5  # standard deviations
-_EDGE = 0.025  # of the local range: what a tenth of a pixel may do at an edge to the mean of a window of four
-_EDGE_RESAMPLED = 0.15  # the same where frames were resampled
+_EDGE_RESAMPLED = 0.15  # of the local range: what differs at an edge where frames were resampled
 _VOTE = 0.04  # relative deviation below which all votes are alike
+_BRIGHTER = 1.05
 _SUSPICIOUS = 4.0
 _GLARING = 2.5  # times the limit: no noise
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tolerance:
+    """By how much still frames may differ beside noise: ``relative`` of the consensus, ``steps`` half steps of
+    rounding (which averaging over a window does not remove), ``edge`` of the local range."""
+
+    relative: float
+    steps: float
+    edge: float
+
+
+#: A tenth of a pixel at an edge does ``edge`` to the mean of a window of four.
+LINEAR = Tolerance(relative=0.012, steps=1.0, edge=0.025)
+#: Behind a tone curve, which is known less well than exposures are.
+CODED = Tolerance(relative=0.025, steps=1.0, edge=0.025)
+#: Red and blue of a codec, which stores colour coarsely: it errs by more than a code in dark frames.
+CODED_COLOUR = Tolerance(relative=0.06, steps=5.0, edge=0.025)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,22 +69,23 @@ class Movement:
 
 def find(
     frames: Sequence[FrameModel], load: LoadRows, shape: tuple[int, int, int], side: int, grain: Grain,
-    margin: int = 1, tolerance: float = 0.03, colour_tolerance: float | None = None, rows: int = 128,
+    margin: int = 1, tolerance: Tolerance = LINEAR, colour: Tolerance = LINEAR, rows: int = 128,
 ) -> Movement:  # fmt: skip
     """Compare all frames (dark to bright) in bands of ``rows``; ``shape`` is that of the stack.
 
-    Colour pictures are compared by luminance, and more loosely (``colour_tolerance``, the same by default)
-    by red and blue, as a figure may be as bright as the wall behind it; a codec that stores colour coarsely
-    errs in single channels, and wants a tolerance that looks at luminance alone.  ``grain(light)`` is half a
-    step of rounding at that light, which averaging over a window does not remove.  ``margin`` is how many
-    windows a rejection grows by: a block codec drags the figure's edge through the whole block.
-    ``tolerance`` is the share of the consensus by which still frames may differ all the same: less for
-    linear codes than behind a tone curve.
+    Colour pictures are compared by luminance, and by red and blue (with the tolerance ``colour``), as a figure may
+    be as bright as the wall behind it.  ``grain(light)`` is half a step of rounding at that light.  ``margin`` is
+    how many windows a rejection grows by: a block codec drags the figure's edge through the whole block.
     """
     h, w, _ = shape
     high, wide = -(-h // side), -(-w // side)
-    looser = tolerance if colour_tolerance is None else colour_tolerance
-    allowed = np.array([tolerance, looser, looser] if shape[2] == 3 else [tolerance] * shape[2], np.float32)
+    by_channel = (tolerance, colour, colour) if shape[2] == 3 else (tolerance,) * shape[2]
+    blurred = any(f.resampled for f in frames)
+    allowed = _Allowed(
+        relative=np.array([t.relative for t in by_channel], np.float32),
+        steps=np.array([t.steps for t in by_channel], np.float32),
+        edge=np.array([max(t.edge, _EDGE_RESAMPLED) if blurred else t.edge for t in by_channel], np.float32),
+    )
     out = np.zeros((len(frames), high, wide), np.uint8)
     whole = np.zeros_like(out)
     for top in range(0, h, rows):
@@ -75,6 +95,15 @@ def find(
         out[:, band] = _outliers(frames, windows, side, grain, allowed)
         whole[:, band] = [v.present & (1 - v.clipped) for v in windows]
     return _grown(out, whole, side, margin)
+
+
+@dataclass(frozen=True, slots=True)
+class _Allowed:
+    """:class:`Tolerance` a channel."""
+
+    relative: F32
+    steps: F32
+    edge: F32
 
 
 def _rail(frame: FrameModel) -> float:
@@ -126,7 +155,7 @@ def _flat(light: F32) -> F32:
 
 
 def _outliers(
-    frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain, tolerance: F32
+    frames: Sequence[FrameModel], windows: Sequence[_Windows], side: int, grain: Grain, allowed: _Allowed
 ) -> U8:
     """(K, h, w): 1 where a frame disagrees with the consensus, 2 where glaringly."""
     mean = np.stack([v.mean for v in windows])
@@ -145,20 +174,19 @@ def _outliers(
     expected = s * np.maximum(centre, 0)
     variance = (floor + gain * expected) / (side * side * 0.5)
     least = float(grain(np.zeros(1, np.float32))[0])
-    off = (mean - expected) / np.sqrt(variance + (least / 2 + tolerance / 2 * expected) ** 2)
+    off = (mean - expected) / np.sqrt(variance + (least / 2 * allowed.steps + allowed.relative / 2 * expected) ** 2)
     wrong = np.where(whole, np.abs(off), np.where(present, off, 0)) > _SUSPICIOUS
     suspicious = wrong.any(axis=(0, 3))
     out = np.zeros((count, h, w), np.uint8)
     if not suspicious.any():
         return out
     local = cv2.dilate(_single(centre), _NEAR) - cv2.erode(_single(centre), _NEAR)
-    local *= _EDGE_RESAMPLED if any(f.resampled for f in frames) else _EDGE
     at = np.flatnonzero(suspicious)
     stacks = (radiance, whole, present)
     picked: list[npt.NDArray[Any]] = [v.reshape(count, h * w, -1)[:, at] for v in stacks]
-    edge = local.reshape(h * w, 1)[at]
+    near = local.reshape(h * w, 1)[at]
     bad = _judge(
-        picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], edge, side, grain, tolerance
+        picked[0], picked[1], picked[2], s[:, :, 0], floor[:, :, 0], gain[:, :, 0], near, side, grain, allowed
     )
     out.reshape(count, -1)[:, at] = bad
     return out
@@ -188,7 +216,7 @@ def _single(centre: F32) -> F32:
 
 def _judge(
     radiance: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_], s: F32, floor: F32, gain: F32,
-    edge: F32, side: int, grain: Grain, tolerance: F32,
+    local: F32, side: int, grain: Grain, allowed: _Allowed,
 ) -> U8:  # fmt: skip
     """(K, n): 1 for frames that disagree with the weighted median in any channel, 2 where glaringly; never
     all of a window."""
@@ -196,14 +224,16 @@ def _judge(
     positive = np.maximum(radiance, 0)
     own = (floor + gain * s * positive) / (s * s) * share
     # first each frame's vote by its own signal over noise: a frame that is off must not say what all are worth
-    first = np.where(whole, 1.0 / (own / np.maximum(positive * positive, own) + _VOTE**2), 0.0)
-    level = np.maximum(_weighted_median(radiance, first), 0)
-    vote = np.where(whole, 1.0 / ((floor + gain * s * level) / (s * s) * share + (_VOTE * level) ** 2 + 1e-30), 0.0)
-    consensus = _weighted_median(radiance, vote)
+    first = 1.0 / (own / np.maximum(positive * positive, own) + _VOTE**2)
+    level = np.maximum(_consensus(radiance, first, whole, present), 0)
+    vote = 1.0 / ((floor + gain * s * level) / (s * s) * share + (_VOTE * level) ** 2 + 1e-30)
+    consensus = _consensus(radiance, vote, whole, present)
+    vote = np.where(whole, vote, 0.0)
     level = np.maximum(consensus, 0)
     variance = (floor + gain * s * level) / (s * s) / (side * side * 0.5)
     variance = variance + 1.0 / np.maximum(vote.sum(axis=0), 1e-30)
-    limit = _PROOF * np.sqrt(variance) + tolerance * level + edge + grain(s * level) / s
+    limit = _PROOF * np.sqrt(variance) + allowed.relative * level + allowed.edge * local
+    limit += allowed.steps * grain(s * level) / s
     off = radiance - consensus
     away = np.max(np.where(whole, np.abs(off), np.where(present, off, 0)) / limit, axis=2)
     bad_frame: npt.NDArray[np.bool_] = away > 1
@@ -216,6 +246,21 @@ def _judge(
     out: U8 = bad_frame.astype(np.uint8)
     out[bad_frame & (away > _GLARING)] = 2
     return out
+
+
+def _consensus(
+    radiance: F32, weights: F32, whole: npt.NDArray[np.bool_], present: npt.NDArray[np.bool_]
+) -> F32:
+    """The value v that is least away from all frames: sum of w |v - x| over whole frames and of w max(0, x - v) over
+    clipped ones, which is (|v - x| + x - v) / 2: half a vote for the bound, half for anything brighter (and a little
+    more, so that ties go to what was seen)."""
+    clipped = present & ~whole
+    if not clipped.any():
+        return _weighted_median(radiance, np.where(whole, weights, 0.0))
+    half = np.where(clipped, weights / 2, 0.0)
+    values = np.concatenate([radiance, radiance.max(axis=0, keepdims=True)])
+    votes = np.where(whole, weights, half)
+    return _weighted_median(values, np.concatenate([votes, _BRIGHTER * half.sum(axis=0, keepdims=True)]))
 
 
 def _weighted_median(values: F32, weights: F32) -> F32:

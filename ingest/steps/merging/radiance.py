@@ -130,7 +130,7 @@ def _start(tables: _Tables, load: Load, shape: tuple[int, int]) -> tuple[F32, F3
     planes = np.zeros((-(-len(frames) // 8), *shape), np.uint8)
     bit = np.empty(shape, np.uint8)
     kept: list[_Kept] = []
-    waiting: tuple[_Kept, U8] | None = None
+    waiting: list[_Waiting] = []  # for the next shorter frame to say whether they are to be believed
     sure = 0.0  # exposure that every pixel of the tile has at least
 
     def add(one: _Kept, below: U8) -> float:
@@ -146,36 +146,61 @@ def _start(tables: _Tables, load: Load, shape: tuple[int, int]) -> tuple[F32, F3
         if kept and sure * NEGLIGIBLE > photons[k]:
             continue
         x, usable = load(k)
-        if waiting is not None:
-            _doubt(frames, waiting[0], waiting[1], k, x)
-            sure += add(*waiting)
-            waiting = None
+        still = []
+        for one in waiting:
+            if _doubt(frames, one, k, x, usable):
+                still.append(one)
+            else:
+                sure += add(one.kept, one.below)
+        waiting = still
         below = _less(x, f.clip - 2.0 * f.sigma(f.clip))
         if usable is not None:
             below = cv2.bitwise_and(below, usable)
         if k > 0 and not tables.any_resampled and not cv2.countNonZero(below):
             continue
         kept.append(_Kept(k, x, usable))
-        waiting = (kept[-1], below)
-    if waiting is not None:
-        add(*waiting)
+        waiting.append(_Waiting(kept[-1], below))
+    for one in waiting:
+        add(one.kept, one.below)
     exposure = _looked_up(tables.exposures[0], planes[0])
     for table, plane in zip(tables.exposures[1:], planes[1:], strict=True):
         cv2.add(exposure, _looked_up(table, plane), dst=exposure)
     return total, exposure, kept
 
 
-def _doubt(frames: Sequence[FrameModel], longer: _Kept, below: U8, k: int, x: F32) -> None:
+@dataclass(slots=True)
+class _Waiting:
+    """A frame, where its readings count as unsaturated, and where no shorter frame was asked yet: None for
+    everywhere."""
+
+    kept: _Kept
+    below: U8
+    unasked: U8 | None = None
+
+
+def _doubt(frames: Sequence[FrameModel], longer: _Waiting, k: int, x: F32, usable: U8 | None) -> bool:
     """Disbelieve a reading below the rail where the next shorter frame k says that it should be clipped.
 
-    A codec's ringing beside a lamp can pull a clipped pixel under the rail; alone it would look valid.
+    A codec's ringing beside a lamp can pull a clipped pixel under the rail; alone it would look valid.  Where
+    frame k itself is left out (something walked there) it cannot say, and the next shorter one is asked: true
+    while such places are left.
     """
-    p = longer.k
+    p = longer.kept.k
     if frames[p].s <= frames[k].s:
-        return
+        return False
     expected = frames[p].clip * frames[k].s / frames[p].s
     limit = expected * 1.03 + 5.0 * frames[k].sigma(expected)
-    cv2.bitwise_and(below, _less(x, limit), dst=below)
+    passed = _less(x, limit)
+    if usable is not None:
+        cv2.bitwise_or(passed, 1 - usable, dst=passed)
+    if longer.unasked is not None:
+        cv2.bitwise_or(passed, 1 - longer.unasked, dst=passed)
+    cv2.bitwise_and(longer.below, passed, dst=longer.below)
+    if usable is None:
+        return False
+    left = cv2.bitwise_and(longer.below, 1 - usable)
+    longer.unasked = left if longer.unasked is None else cv2.bitwise_and(left, longer.unasked)
+    return bool(longer.unasked.any())
 
 
 def _score(tables: _Tables, kept: Sequence[_Kept], total: F32, exposure: F32) -> Tile:

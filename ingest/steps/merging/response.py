@@ -135,9 +135,9 @@ class _Design:
 
 def fit(
     samples: Samples, log_prior: F64, models: Sequence[Noise], *, basis: Basis | None = None, offset: float = 0.0,
-    stiffness: float = 1.0, prior: float = PRIOR,
+    stiffness: float = 1.0, prior: float = PRIOR, rounds: int = _ROUNDS,
 ) -> Fit:  # fmt: skip
-    """Solve for exposures, and for the curve where a ``basis`` is given.
+    """Solve for exposures, and for the curve where a ``basis`` is given, in at most ``rounds`` with new weights.
 
     ``log_prior`` are the header's log exposures.  ``offset`` is the prior standard deviation of an error
     of the black level (light; 0: trusted).
@@ -164,12 +164,12 @@ def fit(
         penalty[:m, :m] = _roughness(m, len(y)) * stiffness
     if extra:
         penalty[m, m] = 1 / offset**2
-    return _solve(y, sd, cell, frame, channel, design, penalty, log_prior, m, extra, prior)
+    return _solve(y, sd, cell, frame, channel, design, penalty, log_prior, m, extra, prior, rounds)
 
 
 def _solve(
     y: F64, sd: F64, cell: npt.NDArray[np.int64], frame: npt.NDArray[np.int64], channel: npt.NDArray[np.int64],
-    design: _Design, penalty: F64, log_prior: F64, m: int, extra: int, prior: float,
+    design: _Design, penalty: F64, log_prior: F64, m: int, extra: int, prior: float, rounds: int,
 ) -> Fit:  # fmt: skip
     count = len(log_prior)
     first = m + extra
@@ -181,7 +181,7 @@ def _solve(
     residual = np.zeros(len(y))
     matrix: F64 = np.eye(design.columns)
     starts = np.flatnonzero(np.diff(cell, prepend=-1))  # observations stand cell by cell
-    for _ in range(_ROUNDS):
+    for _ in range(rounds):
         # the cells' own radiances eliminated: normal equations less what their weighted means explain
         sums = design.by_cell(weight)
         total = np.add.reduceat(weight, starts)

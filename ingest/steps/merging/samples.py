@@ -124,8 +124,11 @@ def _levels(
 def _at(stack: Stack, k: int, rows: npt.NDArray[Any], columns: npt.NDArray[Any], period: int) -> npt.NDArray[Any]:
     frame = stack.frames[k]
     if period == 1:
-        return stack.encoding.light(np.ascontiguousarray(frame[rows][:, columns]))
+        picked = np.ascontiguousarray(frame[rows][:, columns])
+        stack.forget()
+        return stack.encoding.light(picked)
     h = np.concatenate([frame[r * period : (r + 1) * period] for r in rows])
+    stack.forget()
     return stack.encoding.light(h)[:, columns]
 
 
@@ -174,6 +177,7 @@ def _patches(stack: Stack, k: int, corners: npt.NDArray[np.int64], side: int) ->
             picked = band[:, (columns.ravel()[:, None] + np.arange(p)).ravel()]
         light = stack.encoding.light(np.ascontiguousarray(picked))
         out[mine] = light.reshape(side, len(mine), side, -1).transpose(1, 0, 2, 3)
+    stack.forget()
     return out
 
 

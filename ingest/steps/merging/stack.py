@@ -10,7 +10,7 @@ hides where white begins.  Conversion: ITU-T T.871 (JFIF), full range.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -179,17 +179,24 @@ def thinned(codes: npt.NDArray[Any], period: int, step: int) -> npt.NDArray[Any]
     return np.ascontiguousarray(grid[:, 0, :, :, 0]).reshape(h // step, w // step, 1)
 
 
+def _nothing() -> None:
+    """Frames in memory stay there."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stack:
     """The frames of a set, dark to bright, as codes.
 
     ``frames[k]`` is (H, W, C) as decoded, C-contiguous (a memory map will do); for a mosaic H and W are
     multiples of the period.  ``clips[k]`` is the reading (light) from which on frame k is saturated.
+    Whoever reads frames calls ``forget`` after each, or after each band of all: pages of mapped frames go back,
+    so that what is in memory does not grow with the number of frames.
     """
 
     frames: tuple[npt.NDArray[Any], ...]
     encoding: Encoding
     clips: tuple[float, ...] = ()
+    forget: Callable[[], None] = _nothing
 
     @property
     def count(self) -> int:
@@ -201,6 +208,11 @@ class Stack:
         h, w, _ = self.frames[0].shape
         p = self.encoding.period
         return h // p, w // p, self.encoding.channels
+
+    @property
+    def bytes_a_pixel(self) -> int:
+        """Of all frames together."""
+        return sum(f.itemsize * f.shape[2] for f in self.frames)
 
     @property
     def lowest(self) -> float:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from ingest.steps.merging import clipping, curves
 from ingest.steps.merging.calibration import Plan
@@ -74,3 +76,40 @@ def test_the_clip_level_is_the_pile_at_the_top(white: int) -> None:
 def test_a_bright_wall_is_no_pile() -> None:
     codes = np.random.default_rng(3).normal(200, 4, 100_000).astype(np.float32)
     assert clipping.pile(codes, 255.0) is None
+
+
+@given(st.integers(135, 252), st.sampled_from([0.0, 0.3, 1.0]), st.integers(0, 2**31))
+@settings(max_examples=30, deadline=None)
+def test_an_even_wall_is_not_white_and_a_clipped_crowd_is(code: int, noise: float, seed: int) -> None:
+    """A third of each frame at one code, as a rendered or quiet wall is: not believed, wherever it stands.  The same
+    code at which places of different light pile up is."""
+    rng = np.random.default_rng(seed)
+    light = rng.uniform(0.02, 0.3, 6000)
+    wall, crowd = light.copy(), light * 1.0
+    wall[:2000] = 1.0
+    crowd[:2000] = rng.uniform(1.1, 1.9, 2000)
+
+    def frames(scene: np.ndarray) -> list[np.ndarray]:
+        seen = [np.minimum(code * scene * s, code) + rng.normal(0, noise, scene.shape) for s in (0.25, 0.5, 1.0)]
+        return [np.rint(v).astype(np.float32) for v in seen]
+
+    for scene, white in ((wall, None), (crowd, code)):
+        codes = frames(scene)
+        found = clipping.believed([clipping.pile(v, 255.0) for v in codes], codes, 255.0)
+        if white is None:
+            assert found == [None, None, None]
+            assert clipping.white(found, 255.0) == 255.0
+        elif noise < 0.3 or code >= 246:  # a blurred pile far from the top needs a second frame
+            assert found[2] is not None and abs(clipping.white(found, 255.0) - code) < 1.5
+
+
+def test_a_still_wall_merges_at_its_level() -> None:
+    """Without noise a wall at half of white in the longest frame stays at half of white."""
+    light = np.full((64, 96, 3), 0.25)
+    light[:, 48:] *= np.linspace(0.1, 0.9, 48)[:, None]
+    codes = [np.rint(65535 * np.clip(light * s, 0, 1)) for s in (0.5, 1.0, 2.4)]
+    bracket = brackets.Bracket(truth=light, body=brackets.Body(), bound=light, shots=[
+        brackets.Shot(units=s, exposure_s=s / 100, data=brackets.encode(c, brackets.Body(), "tiff"))
+        for s, c in zip((0.5, 1.0, 2.4), codes, strict=True)])  # fmt: skip
+    plan = planned(bracket)
+    assert min(plan.clip_codes) > 65000 and plan.response["white_code"] == 65535.0

@@ -111,3 +111,13 @@ def test_a_reading_under_the_rail_is_disbelieved_where_the_next_frame_says_clipp
     short, long = np.full((4, 8), 0.5, np.float32), np.full((4, 8), 0.97, np.float32)
     tile = radiance.estimate(frames, lambda k: ((short, long)[k], None), (4, 8))
     assert tile.radiance == pytest.approx(32.0, rel=0.01)
+
+
+def test_the_next_frame_that_was_not_left_out_is_asked_instead() -> None:
+    """A figure stands before the lamp in the frame between: it is left out there and cannot say."""
+    frames = models([1 / 64, 1 / 8, 1.0])
+    x = [np.full((4, 8), v, np.float32) for v in (0.5, 0.05, 0.97)]
+    out = np.ones((4, 8), np.uint8)
+    out[:, :4] = 0
+    tile = radiance.estimate(frames, lambda k: (x[k], out if k == 1 else None), (4, 8))
+    assert tile.radiance[:, :4] == pytest.approx(32.0, rel=0.01)

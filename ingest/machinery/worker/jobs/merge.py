@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from typing import Any, BinaryIO
 
@@ -46,17 +47,21 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     with FrameStore(1) as store:
         pictures, first = _decode(request, files, order, store, progress)
         clock.mark("decode")
-        stack = _stack(request, pictures)
+        stack = _stack(request, pictures, store.forget)
         plan = calibration.plan(
             request, order, stack, first.source, None if first.profile is None else first.profile.decode
         )
         progress(0.4)
         clock.mark("calibrate")
-        result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))
+        result = merge_pixels.merge(request, plan, first, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
         told, shown_by, checks = merge_quality.judge(request, order, plan, first)
         clock.mark("judge")
+    # the file that is written is read back whole: the frames must not stand beside it
+    plan = replace(plan, stack=replace(plan.stack, frames=()))
+    del pictures, stack
+    result = replace(result, masks=None)
     upright = _orientation(request, order, first)
     channels = _turned(result.channels, upright)
     written = exr.write(files[count], channels, attributes.standard(request, order),
@@ -100,17 +105,18 @@ class _Clock:
 def _decode(
     request: MergeRequest, files: Sequence[BinaryIO], order: tuple[int, ...], store: FrameStore, progress: Progress
 ) -> tuple[list[Picture], Picture]:
-    """Pictures dark to bright with their codes in the store, and the first's facts."""
+    """Pictures dark to bright with their codes in the store, and the first's facts without codes."""
 
     def one(place: int) -> Picture:
         index = order[place]
         files[index].seek(0)
         return still.decode(files[index].read(), request.frames[index].name)
 
-    first = one(0)
-    outputs = first.codes.shape[0] * first.codes.shape[1] * 22  # half RGB, layers, and a strip's float copies
+    picture = one(0)
+    outputs = picture.codes.shape[0] * picture.codes.shape[1] * 16  # RGB (half, or float), sigma, support
     store.limit(max(0, request.memory_bytes - _OVERHEAD_BYTES - outputs))
-    pictures = [_stored(first, store)]
+    first = _stored(picture, store)
+    pictures = [first]
     with ThreadPoolExecutor(max(1, min(request.threads, 4))) as pool:
         ahead = [pool.submit(one, i) for i in range(1, min(len(order), 1 + request.threads))]
         for place in range(1, len(order)):
@@ -121,7 +127,7 @@ def _decode(
             _agree(request, order, first, picture, place)
             pictures.append(_stored(picture, store))
             progress(0.35 * (place + 1) / len(order))
-    return pictures, first
+    return pictures, first.with_codes(first.codes[:0])
 
 
 def _stored(picture: Picture, store: FrameStore) -> Picture:
@@ -157,7 +163,7 @@ def _settings_agree(request: MergeRequest) -> None:
             )  # fmt: skip
 
 
-def _stack(request: MergeRequest, pictures: list[Picture]) -> Stack:
+def _stack(request: MergeRequest, pictures: list[Picture], forget: Callable[[], None]) -> Stack:
     first = pictures[0]
     period = 1 if first.pattern is None else first.pattern.shape[0]
     channels = first.codes.shape[2] if first.pattern is None else period * period
@@ -165,7 +171,7 @@ def _stack(request: MergeRequest, pictures: list[Picture]) -> Stack:
     encoding = Encoding(layout=first.layout, channels=channels, top=first.top, period=period, black=black,
                         unit=tuple(1.0 / (first.top - b) for b in black))  # fmt: skip
     del request
-    return Stack(frames=tuple(p.codes for p in pictures), encoding=encoding)
+    return Stack(frames=tuple(p.codes for p in pictures), encoding=encoding, forget=forget)
 
 
 def _orientation(request: MergeRequest, order: tuple[int, ...], first: Picture) -> int:

@@ -13,7 +13,6 @@ import numpy.typing as npt
 
 from ingest.machinery.worker.decoders.picture import Picture
 from ingest.machinery.worker.exr import HALF_MAX
-from ingest.machinery.worker.frame_store import FrameStore
 from ingest.records.merges import MergeRequest
 from ingest.steps.merging import colour, curves, image_circle, mosaic, movement, radiance, resample
 from ingest.steps.merging.calibration import Plan
@@ -21,8 +20,8 @@ from ingest.steps.merging.stack import grey, largest
 
 F32 = npt.NDArray[np.float32]
 _TILE = 96_000  # readings a tile: the frames of one tile stay in the processor's cache
+_READ_BYTES = 32_000_000  # of all frames, before what was read of them is given back
 _AT_RAIL = 0.98  # of the clip level
-_NO_COLOUR = 1e6  # a codec's rounding of colour looks like movement in dark frames
 _SIGMA = "sigma.Y"
 _SUPPORT = "support.frames"
 
@@ -63,7 +62,7 @@ class Result:
 
 
 def merge(
-    request: MergeRequest, plan: Plan, first: Picture, store: FrameStore, progress: Callable[[float], None]
+    request: MergeRequest, plan: Plan, first: Picture, progress: Callable[[float], None]
 ) -> Result:
     """Merge the planned set.  ``first`` gives the colour facts."""
     h, w, c = plan.stack.shape
@@ -75,19 +74,19 @@ def merge(
     measures.pixel_type = "half" if dtype == np.float16 else "float"
     measures.clipped = np.zeros(h * period, np.int64)
     masks = _movement(request, plan, measures)
-    store.forget()
     out = _Output(plan=plan, masks=masks, scale=scale, matrix=matrix, dtype=dtype, first=first, measures=measures,
                   layers=request.layers and not request.quick, quick=request.quick, kind=request.kind)  # fmt: skip
     rows = max(1, min(h, 64))
     columns = max(1, min(w, _TILE // (rows * c)))
     bands = range(0, h, rows)
+    often = max(1, _READ_BYTES // (rows * columns * period * period * plan.stack.bytes_a_pixel))
     with ThreadPoolExecutor(max(1, request.threads)) as pool:
         jobs = [(r, left) for r in bands for left in range(0, w, columns)]
         for done, _ in enumerate(pool.map(lambda j: out.tile(j[0], min(h, j[0] + rows), j[1],
                                                              min(w, j[1] + columns)), jobs)):
             progress(done / len(jobs))
-            if done % 256 == 255:
-                store.forget()
+            if done % often == 0:
+                plan.stack.forget()
     if measures.clipped.any():
         measures.at_rail = _largest(plan) >= _AT_RAIL * plan.models[0].clip
     return out.finish()
@@ -102,6 +101,8 @@ def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement
     _, w, _ = stack.shape
 
     def rows(k: int, top: int, bottom: int) -> tuple[F32, npt.NDArray[np.uint8] | None]:
+        if k == 0:
+            stack.forget()
         if plan.shifts is None or k == plan.reference:
             return stack.light(k, top, bottom), None
         region = (top, bottom, 0, w)
@@ -113,7 +114,8 @@ def _movement(request: MergeRequest, plan: Plan, measures: Measures) -> movement
 
     coded = stack.encoding.table is not None
     found = movement.find(plan.models, rows, stack.shape, side, grain, 2 if plan.source == "jpeg" else 1,
-                          0.025 if coded else 0.012, _NO_COLOUR if coded else None)  # fmt: skip
+                          movement.CODED if coded else movement.LINEAR,
+                          movement.CODED_COLOUR if coded else movement.LINEAR)  # fmt: skip
     measures.moved = found.share
     measures.moved_by_frame = found.by_frame
     return found

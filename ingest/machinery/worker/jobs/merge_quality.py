@@ -74,6 +74,7 @@ def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLoo
     for k in reversed(range(stack.count)):  # the brightest shows best where a lens lights the picture
         model = plan.models[k]
         light = stack.encoding.light(np.ascontiguousarray(thinned(stack.frames[k], p, step)))
+        stack.forget()
         clipped = (largest(light) >= stack.clips[k]).astype(np.float32)
         if offset:  # readings cut off at zero look like a black level above it: judged as the file has them
             light += np.float32(offset)
