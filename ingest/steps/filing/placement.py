@@ -26,6 +26,7 @@ from ingest.steps.filing.days import NEAR_S, clock, shoot_day
 from ingest.steps.filing.forgotten import forgotten_rows
 from ingest.steps.filing.neighbours import barren_neighbours
 from ingest.steps.filing.reach import Slates
+from ingest.steps.filing.slips import mistyped_starts
 from ingest.steps.filing.rows import Limits, RowIndex, covers, distance_s, letters, row_name, same
 
 Key = tuple[str, str, str]
@@ -52,6 +53,7 @@ def place(items: Sequence[Item], known: Evidences) -> tuple[Placement, ...]:
     placed = [desk.place(item) for item in items]
     placed = barren_neighbours(items, placed, known.log, known.limits)
     placed = forgotten_rows(items, placed, known.log, known.limits)
+    placed = mistyped_starts(items, placed, known.log)
     return tuple(doubted(items, placed, known.log))
 
 
