@@ -62,6 +62,7 @@ def _overlong(
         days[row.day, row.unit].append(until - start)
     found: dict[Key, list[Overlong]] = defaultdict(list)
     skipped = _skipped(log)
+    empty_before = _empty_before(log, shot)
     for row, start, until in rows:
         lengths = days[row.day, row.unit]
         if not row.open_ended or row.end_s is None or len(lengths) < limits.usual_rows:
@@ -78,16 +79,29 @@ def _overlong(
         if pause[0] >= limits.line_up_s and length > limits.overlong_paused * usual:
             found[row.key].append(Overlong(
                 since_s=pause[1], until_s=until,
-                words=f"{row.setup} has no end in the log, lasts {length / 60:.0f} min where {usual / 60:.0f} are usual, "
-                      f"and nothing was shot for {pause[0] / 60:.0f} min before it: is a row missing?",
+                words=f"{row.setup} has no end in the log, lasts {length / 60:.0f} min where {usual / 60:.0f} are "
+                      f"usual, and nothing was shot for {pause[0] / 60:.0f} min before it: is a row missing?",
             ))
         if length > (limits.overlong_twice if twice else limits.overlong) * usual:
             words = f"{row.setup} has no end in the log and lasts {length / 60:.0f} min; usual are {usual / 60:.0f}"
+            if name := empty_before.get(row.place):
+                found[row.key].append(Overlong(
+                    since_s=start - 1, until_s=until,
+                    words=f"{words}, and nothing lies in {name} before it: did it begin later?",
+                ))
             found[row.key].append(Overlong(
                 since_s=min(start + usual, *own) if twice else start + usual, until_s=until,
                 words=f"{words} that day{' and holds two probes' if twice else ''}: is a row missing?",
             ))
     return found
+
+
+def _empty_before(log: SetupLog, shot: Mapping[Key, list[float]]) -> dict[tuple[str, int], str]:
+    """Rows by place, each with the setup before it in which nothing was shot."""
+    timed = (r for r in log.rows if r.start_s is not None)
+    rows = sorted(timed, key=lambda r: (r.day, r.unit, r.start_s or 0.0, r.line))
+    return {after.place: before.setup for before, after in pairwise(rows)
+            if before.key[:2] == after.key[:2] and before.key != after.key and not shot.get(before.key)}
 
 
 def _pause(times: Sequence[float]) -> tuple[float, float]:

@@ -61,14 +61,17 @@ def mistyped_starts(items: Sequence[Item], placed: Sequence[Placement], log: Set
             for n in filed[before.key]:
                 first = min(moments[out[n].item])
                 if early <= first < change and any(t < first for t in shot):
-                    out[n] = _doubt(out[n], f"it comes after the probe of {before.setup} and within a slip of the pen of "
-                                            f"the next start: {said}")
-        held = any((before.start_s or 0.0) <= t < (before.until_s or 0.0) for t in probes)
-        if not held:
-            for n in filed[after.key]:
-                if kinds[out[n].item] == "probe" and change <= min(moments[out[n].item]) < late:
-                    out[n] = _doubt(out[n], f"{before.setup} before it has no probe, and it lies within a slip of the "
-                                            f"pen of the change: {said}")
+                    out[n] = _doubt(out[n], f"it comes after the probe of {before.setup} and within a slip of the pen "
+                                            f"of the next start: {said}")
+        begun, over = before.start_s or 0.0, before.until_s or 0.0
+        held = any(begun <= t < over for t in probes)
+        if not held and filed[before.key]:  # else its cards may not have come yet
+            reach = [m for n in filed[after.key] if kinds[out[n].item] == "probe"
+                     and change <= (m := min(moments[out[n].item])) < late]
+            for n in filed[after.key] if reach else ():
+                if change <= min(moments[out[n].item]) <= max(reach):
+                    out[n] = _doubt(out[n], f"{before.setup} before it has no probe, and what was shot until the one "
+                                            f"within a slip of the pen of the change may be its own: {said}")
     return out
 
 
