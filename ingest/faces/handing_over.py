@@ -250,7 +250,7 @@ class _Folder:
         start = next((r.start_s for r in rows if r.start_s is not None), None)
         items = tuple(
             DueItem(item=i["item"], status=Status(i["status"]), why=i["why"], because=i["because"],
-                    evidence=tuple(i["evidence"]), words=i["words"])
+                    evidence=tuple(i["evidence"]), proposed=tuple(i.get("proposed", ())), words=i["words"])
             for i in (entry or {}).get("items", ())
         )
         asks = [

@@ -8,8 +8,8 @@ Evidence, strongest first: by hand, a slate, the setup log.  Rules:
 3. Uncertainty is carried, not hidden: what the clock's uncertainty or the log's whole minutes could move
    into another setup, or into a gap, is filed where it most likely belongs and marked for review.
 4. Time between two rows belongs to neither: unfiled, with the nearest setup and the distance.
-5. What only the whole day shows (a setup without a probe beside one with two, a row nobody wrote, a start that a slip of
-   the pen would move, a clock hours off) moves nothing, but a person looks.
+5. What only the whole day shows (a setup without a probe beside one with two, a row nobody wrote, a start that a slip
+   of the pen would move, a clock hours off) moves nothing, but a person looks.
 Rows may overlap (units, cameras); unit and camera decide where they are known, else a person does.
 """
 
