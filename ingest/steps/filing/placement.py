@@ -209,8 +209,8 @@ class _Desk:
                 surely = low < row.until_s and high >= row.start_s
                 words = clock_words if surely else "the log is written to the minute"
                 reasons.append(f"it may belong to {row.setup}, which {edge}: {words}")
-        if not reasons and (row := self._just_begun(min(item.moments), key)):
-            reasons.append(f"it may lie before {key[2]}, which begins {clock(row.start_s or 0.0, zone)} by the log, "
+        if not reasons and (begun := self._just_begun(min(item.moments), key)):
+            reasons.append(f"it may lie before {key[2]}, which begins {clock(begun.start_s or 0.0, zone)} by the log, "
                            "written to the minute")
         if reach and not reasons:
             own = [r for r in self.index.touching(low, high) if r.key == key]
