@@ -161,10 +161,9 @@ def framed(curved: Plane, x: float, y: float, r: float) -> bool:
 
 
 RIM = 0.72  # share of the directions with a step: 0.79 to 0.98 of rendered mirror balls, grey ones 0.97 to 1
-# The same of a grey ball, more where the step is low (FAINT): a faint outline must be whole.  A round hill against the
-# sky has 0.86 with a step of 0.017, balls in the sample cards' clip 0.88 with 0.14.
-GREY_RIM, GREY_RIM_FAINT, FAINT = 0.85, 0.95, 0.03
+GREY_RIM = 0.85  # of a grey ball: 0.95 and more, in the sample cards' clip 0.88
 STEP = 0.015  # its height
+GREY_STEP = 0.025  # of a grey ball: 0.035 and more; a round hill against the sky has 0.017
 # A frame: a second step all the way round (share of the directions, 0.95 and more of round windows, of rendered balls
 # at most 0.57 but for one small one), and between the two one even thing (scatter over mean: windows up to 0.03, what
 # stands behind balls 0.06 and more).
@@ -201,8 +200,8 @@ def judge(light: Plane, curved: Plane, x: float, y: float, r: float) -> tuple[st
     if share < RIM or step < STEP or framed(curved, x, y, r):
         return None
     busy = busier(curved, x, y, r)
-    whole = GREY_RIM if step >= FAINT else GREY_RIM_FAINT
-    grey = _shaded(disc, inside, GREY_BENT_BUSY if busy > GREY_BUSY else 0.0) if share >= whole else None
+    clear = share >= GREY_RIM and step >= GREY_STEP
+    grey = _shaded(disc, inside, GREY_BENT_BUSY if busy > GREY_BUSY else 0.0) if clear else None
     if grey is not None:
         return "grey_ball", grey
     if r < SMALLEST_MIRROR or busy < BUSIER:
