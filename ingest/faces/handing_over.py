@@ -26,7 +26,7 @@ from ingest.records.coverage import DueItem, Status
 from ingest.records.findings import Finding, Severity
 from ingest.records.handover import ClipLine, Picture, SetupSheet, StageFacts
 from ingest.records.measurements import Measurement
-from ingest.records.names import shown, token
+from ingest.records.names import after_show, shown, token
 from ingest.records.roles import meanings, words
 from ingest.records.setups import SetupLog, SetupRow, Sheet
 from ingest.services import Services
@@ -241,6 +241,11 @@ class _Folder:
                 done.add(output.kind)
                 yield output.kind, path, output.digest.rpartition(":")[2]
 
+    @property
+    def identifier(self) -> str:
+        """Show and shot as one name."""
+        return f"{self.services.show}_{after_show(self.services.show, self.shot)}"
+
     def sheet_of(
         self, key: Key, rows: Sequence[SetupRow], entry: Mapping[str, Any] | None, pictures: Sequence[Picture]
     ) -> SetupSheet:
@@ -250,7 +255,7 @@ class _Folder:
         start = next((r.start_s for r in rows if r.start_s is not None), None)
         items = tuple(
             DueItem(item=i["item"], status=Status(i["status"]), why=i["why"], because=i["because"],
-                    evidence=tuple(i["evidence"]), words=i["words"])
+                    evidence=tuple(i["evidence"]), proposed=tuple(i.get("proposed", ())), words=i["words"])
             for i in (entry or {}).get("items", ())
         )
         asks = [
@@ -302,7 +307,7 @@ class _Folder:
             known |= {"camera_distance_m": distance[0], "distance_words": distance[1]}
         try:
             text = stage_text(StageFacts(
-                name=f"{self.services.show}_{self.shot}_{key[2]}", texture=f"./{texture}" if texture else "",
+                name=f"{self.identifier}_{key[2]}", texture=f"./{texture}" if texture else "",
                 white_luminance=white, camera=rows[-1].camera if rows else "",
                 measurements=own, **known,  # type: ignore[arg-type]
             ))
@@ -385,7 +390,7 @@ class _Folder:
     def tags(self) -> None:
         info = {
             "Bagging-Date": self.services.clock.utc()[:10],
-            "External-Identifier": f"{self.services.show}_{self.shot}",
+            "External-Identifier": self.identifier,
             "External-Description": f"Hand-over of shot {self.shot} of show {self.services.show}",
             "Bag-Software-Agent": f"nightloader {__version__}",
         }

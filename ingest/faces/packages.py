@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import UsageError
+from ingest.records.names import after_show
 from ingest.services import Services
 from ingest.steps.audit.evidence import Package
 from ingest.steps.handover.bag import read_manifest
@@ -23,7 +24,7 @@ _PIECE = 4 << 20
 
 def remember(services: Services, shot: str, to: Path, *, receiver: str, files: int, size_bytes: int) -> str:
     """Keep what was packed, for whom and under which list; answers the package's name."""
-    name = f"{services.show}_{shot}_{to.name}"
+    name = f"{services.show}_{after_show(services.show, shot)}_{to.name}"
     found = hashlib.sha256((to / LIST).read_bytes()).hexdigest()
     services.work.put(f"package|{name}", os.path.realpath(to))
     services.work.decide("handover", name, {

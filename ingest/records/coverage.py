@@ -60,7 +60,8 @@ class Waiver:
 class DueItem:
     """One item of one setup.  ``because`` says which change made it due again ("lens 35 to 50"), "" for the
     first; ``why`` the rule's reason; ``due_until_s`` true time, None where nothing ends it or it is there;
-    ``evidence`` ids of probes, clips, stills or a line of the log; ``words`` more for the person."""
+    ``evidence`` ids of probes, clips, stills or a line of the log; ``proposed`` ids of pictures that may show it, which
+    nobody confirmed or refused yet: until somebody does, it is due and never lost; ``words`` more for the person."""
 
     item: str
     status: Status
@@ -68,6 +69,7 @@ class DueItem:
     because: str = ""
     due_until_s: float | None = None
     evidence: tuple[str, ...] = ()
+    proposed: tuple[str, ...] = ()
     words: str = ""
 
 

@@ -92,6 +92,16 @@ def check_roll(words: str) -> str:
     return name
 
 
+def after_show(show: str, shot: str) -> str:
+    """A shot as a name says it behind the show's code: without that code where the shot begins with it.
+
+    >>> after_show("WEIR", "WEIR_020"), after_show("WEIR", "weir-020"), after_show("WEIR", "WEIRD_020")
+    ('020', '020', 'WEIRD_020')
+    """
+    code, sign, rest = shot[: len(show)], shot[len(show) : len(show) + 1], shot[len(show) + 1 :]
+    return rest if show and code.casefold() == show.casefold() and sign in ("_", "-") and rest else shot
+
+
 def token(text: str, *, longest: int = 64) -> str:
     """One path part of our own making from any text, safe on every file system; "" for nothing usable.
 

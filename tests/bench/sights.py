@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import cv2
@@ -43,8 +43,11 @@ def rendered(first: tuple[int, int], count: int) -> Iterator[tuple[str, Thing, C
             yield what, thing, frame(first[0] + n, (thing,) if what else ()).rgb
 
 
-def photographs() -> Iterator[tuple[str, Codes]]:
+def photographs(names: Sequence[str] = ()) -> Iterator[tuple[str, Codes]]:
+    """(name and part, picture) of the photographs named, else of all."""
     for path in sorted(PHOTOGRAPHS.glob("*.jpg")):
+        if names and path.stem not in names:
+            continue
         whole = cv2.imread(str(path))[..., ::-1]
         height, width = whole.shape[:2]
         parts = [whole]

@@ -120,9 +120,12 @@ class _Desk:
         return homes[parts.index(part)]
 
     def _one(self, key: Key, rows: Sequence[SetupRow], rule: Rule, evidence: list[str], because: str) -> DueItem:
-        def item(status: Status, until: float | None = None, said: str = "", proof: Sequence[str] = ()) -> DueItem:
+        def item(
+            status: Status, until: float | None = None, said: str = "", proof: Sequence[str] = (),
+            seen: tuple[str, ...] = (),
+        ) -> DueItem:
             return DueItem(item=rule.item, status=status, why=rule.why, because=because, due_until_s=until,
-                           evidence=tuple(proof), words=said)
+                           evidence=tuple(proof), proposed=seen, words=said)
 
         if evidence:
             return item(Status.HAVE, proof=evidence)
@@ -139,15 +142,16 @@ class _Desk:
                 if rule.tick:
                     return item(Status.HAVE, proof=[f"{row.file} line {row.line}"])
                 note = f"line {row.line} of the log ticks it, but none is filed here"
-        seen = [t.id for t in self.proposed[key] if t.item == rule.item]
-        if seen:
-            note = "; ".join(p for p in (note, f"{' and '.join(seen[:3])} may show it: confirm or refuse it") if p)
+        seen = tuple(t.id for t in self.proposed[key] if t.item == rule.item)
         until = self._until(key, rows, rule)
         wait = self._awaited(key, rows, rule)
         if wait is not None:
             until, note = wait, "; ".join(p for p in (note, "no card of that time has come yet") if p)
-        lost = until is not None and until <= self.known.now_s
-        return item(Status.LOST if lost else Status.DUE, until=until, said=note)
+        over = until is not None and until <= self.known.now_s
+        if seen:
+            # It may be there, and only a person can say so: confirming has no deadline, shooting again keeps its own.
+            return item(Status.DUE, until=None if over else until, said=note, seen=seen)
+        return item(Status.LOST if over else Status.DUE, until=until, said=note)
 
     def _until(self, key: Key, rows: Sequence[SetupRow], rule: Rule) -> float | None:
         if rule.deadline is Deadline.SETUP:

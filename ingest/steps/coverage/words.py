@@ -29,7 +29,15 @@ def _finding(setup: SetupCoverage, item: DueItem) -> Finding:
     name = item.item.replace("_", " ")
     after = f" after {item.because}" if item.because else ""
     more = f"; {item.words}" if item.words else ""
-    if lost:
+    missing = f"no {name}"
+    if item.proposed:
+        shown = " and ".join(item.proposed[:3]) + (" and others" if len(item.proposed) > 3 else "")
+        missing = f"{name} proposed, nobody confirmed it"
+        more = f": {shown} may show it{more}"
+        until = f", or shoot it again before {utc(item.due_until_s)}" if item.due_until_s is not None else ""
+        next = (f"Look at {shown} and say what it is: `nightloader confirm {item.proposed[0]} --role ROLE` (`none` if "
+                f"it is not there){until}.")
+    elif lost:
         next = f"Its time is over. If it was not needed, waive it; if it was shot, file it by hand as {name}."
     else:
         until = f" before {utc(item.due_until_s)}" if item.due_until_s is not None else ""
@@ -37,7 +45,7 @@ def _finding(setup: SetupCoverage, item: DueItem) -> Finding:
     return Finding(
         kind=f"{item.item}_{'lost' if lost else 'due'}", severity=Severity.LOSS if lost else Severity.PERSON,
         item=" ".join(p for p in (setup.day, setup.unit, setup.setup, item.because) if p),
-        what=f"{setup.setup}: no {name}{after}{more} ({item.why})", next=next,
+        what=f"{setup.setup}: {missing}{after}{more} ({item.why})", next=next,
         more={"day": setup.day, "unit": setup.unit, "setup": setup.setup, "due_until_utc": utc(item.due_until_s)},
     )
 
@@ -53,7 +61,8 @@ def to_json(setup: SetupCoverage, questions: Iterable[Question] = ()) -> dict[st
         "day": setup.day, "unit": setup.unit, "shot": setup.shot or None, "setup": setup.setup, "camera": setup.camera,
         "lens": setup.lens, "start_utc": utc(setup.start_s), "end_utc": utc(setup.end_s),
         "items": [{"item": i.item, "status": str(i.status), "due_until_utc": utc(i.due_until_s), "why": i.why,
-                   "evidence": list(i.evidence), "because": i.because, "words": i.words} for i in setup.items],
+                   "evidence": list(i.evidence), "proposed": list(i.proposed), "because": i.because,
+                   "words": i.words} for i in setup.items],
         "questions": [{"file": q.file, "line": q.line, "column": q.column, "written": q.written, "asks": q.asks}
                       for q in questions],
     }

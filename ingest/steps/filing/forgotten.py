@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
@@ -36,10 +36,13 @@ def forgotten_rows(
     """
     moments = {i.id: min(i.moments) for i in items if i.moments}
     probes: dict[Key, list[float]] = defaultdict(list)
+    shot: dict[Key, list[float]] = defaultdict(list)
     for item, p in zip(items, placed, strict=True):
-        if item.kind == "probe" and p.key and item.id in moments:
-            probes[p.key].append(moments[item.id])
-    long = _overlong(log, probes, limits)
+        if p.key and item.id in moments:
+            shot[p.key].append(moments[item.id])
+            if item.kind == "probe":
+                probes[p.key].append(moments[item.id])
+    long = _overlong(log, probes, shot, limits)
     out = []
     for p in placed:
         if p.key in long and p.key and p.evidence is Evidence.LOG and p.item in moments:
@@ -50,32 +53,60 @@ def forgotten_rows(
     return out
 
 
-def _overlong(log: SetupLog, probes: dict[Key, list[float]], limits: Limits) -> dict[Key, list[Overlong]]:
+def _overlong(
+    log: SetupLog, probes: Mapping[Key, list[float]], shot: Mapping[Key, list[float]], limits: Limits
+) -> dict[Key, list[Overlong]]:
     rows = [(r, r.start_s, r.until_s) for r in log.rows if r.start_s is not None and r.until_s is not None]
     days: dict[tuple[str, str], list[float]] = defaultdict(list)
     for row, start, until in rows:
         days[row.day, row.unit].append(until - start)
     found: dict[Key, list[Overlong]] = defaultdict(list)
     skipped = _skipped(log)
+    empty_before = _empty_before(log, shot)
     for row, start, until in rows:
         lengths = days[row.day, row.unit]
         if not row.open_ended or row.end_s is None or len(lengths) < limits.usual_rows:
             continue  # the day's last row is judged by itself
         usual, length = median(lengths), until - start
-        own = [t for t in probes[row.key] if start <= t < until]
+        own = [t for t in probes.get(row.key, ()) if start <= t < until]
         twice = len(own) > 1
         if (name := skipped.get(row.place)) is not None:
             found[row.key].append(Overlong(
                 since_s=start + limits.skipped_after * usual, until_s=until,
                 words=f"{row.setup} has no end in the log, and {name} is nowhere in it: is its row missing?",
             ))
+        pause = _pause(sorted(t for t in shot.get(row.key, ()) if start <= t < until))
+        if pause[0] >= limits.line_up_s and length > limits.overlong_paused * usual:
+            found[row.key].append(Overlong(
+                since_s=pause[1], until_s=until,
+                words=f"{row.setup} has no end in the log, lasts {length / 60:.0f} min where {usual / 60:.0f} are "
+                      f"usual, and nothing was shot for {pause[0] / 60:.0f} min before it: is a row missing?",
+            ))
         if length > (limits.overlong_twice if twice else limits.overlong) * usual:
             words = f"{row.setup} has no end in the log and lasts {length / 60:.0f} min; usual are {usual / 60:.0f}"
+            if name := empty_before.get(row.place):
+                found[row.key].append(Overlong(
+                    since_s=start - 1, until_s=until,
+                    words=f"{words}, and nothing lies in {name} before it: did it begin later?",
+                ))
             found[row.key].append(Overlong(
                 since_s=min(start + usual, *own) if twice else start + usual, until_s=until,
                 words=f"{words} that day{' and holds two probes' if twice else ''}: is a row missing?",
             ))
     return found
+
+
+def _empty_before(log: SetupLog, shot: Mapping[Key, list[float]]) -> dict[tuple[str, int], str]:
+    """Rows by place, each with the setup before it in which nothing was shot."""
+    timed = (r for r in log.rows if r.start_s is not None)
+    rows = sorted(timed, key=lambda r: (r.day, r.unit, r.start_s or 0.0, r.line))
+    return {after.place: before.setup for before, after in pairwise(rows)
+            if before.key[:2] == after.key[:2] and before.key != after.key and not shot.get(before.key)}
+
+
+def _pause(times: Sequence[float]) -> tuple[float, float]:
+    """The longest time between two of ``times`` and when it began."""
+    return max(((b - a, a) for a, b in pairwise(times)), default=(0.0, 0.0))
 
 
 _NAME = re.compile(r"(\d+)([A-Z]?)")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import re
 import string
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -18,7 +19,7 @@ from typing import TypeVar
 
 from ingest.errors import SettingsError
 from ingest.records.filing import Place
-from ingest.records.names import token
+from ingest.records.names import after_show, token
 
 LONGEST_PART = 40  # of a token; keeps whole paths within the 260 signs of older systems
 LONGEST_STEM = 150
@@ -52,7 +53,8 @@ class Named:
 # What may stand in a convention: token -> (an example for the check, what it means).
 TOKENS: dict[str, tuple[str | int, str]] = {
     "show": ("TIDE", "code of the show"),
-    "shot": ("TL_0270", f"shot as in the log, '{TBD}' while not known, '{UNFILED}' without a setup"),
+    "shot": ("TL_0270", f"shot as in the log, '{TBD}' while not known, '{UNFILED}' without a setup; behind {{show}}_ "
+             "without the show's code where it begins with it"),
     "setup": ("27A", "setup as in the log; the day while unfiled"),
     "day": ("2026-04-01", "shoot day"),
     "unit": ("Main", "unit, '0' where none is named"),
@@ -129,11 +131,14 @@ class Convention:
         ordered = sorted(items, key=lambda i: (i.day, i.unit, i.setup, i.time, i.id))
         bases = _bases(ordered)
         probes = _probes(ordered, bases)
-        drafts = {i.id: self._draft(i, bases, probes[i.id]) for i in ordered}
+        shots = {s: _part(s) for i in ordered for s in i.shots}
+        if _SHOW_AND_SHOT.search(self.pattern):
+            shots = _without_show(self.show, shots)
+        drafts = {i.id: self._draft(i, bases, probes[i.id], shots) for i in ordered}
         stems = _told_apart({n: ((d.folder, *d.also), d.stem, n) for n, d in drafts.items()})
         return {n: Place(folder=d.folder, stem=stems[n], also=d.also) for n, d in drafts.items()}
 
-    def _draft(self, item: Named, bases: Mapping[Key, str], probe: str) -> Place:
+    def _draft(self, item: Named, bases: Mapping[Key, str], probe: str, shots: Mapping[str, str]) -> Place:
         with_shot, setup_only, unfiled = TREES[self.tree][item.kind]
         form = (with_shot if item.shots else setup_only) if item.setup else unfiled
         folders = []
@@ -142,13 +147,13 @@ class Convention:
             words = {"base": base, "probe": probe, "day": _part(item.day, "no-day"), "shot": base.partition("/")[0],
                      "setup": base.partition("/")[2]}
             folders.append(form.format_map(words))
-        stem = self._stem(item, probe)
+        stem = self._stem(item, probe, shots)
         return Place(folder=folders[0], stem=stem, also=tuple(f for f in dict.fromkeys(folders) if f != folders[0]))
 
-    def _stem(self, item: Named, probe: str) -> str:
-        shot = (item.shots[0] if item.shots else TBD) if item.setup else UNFILED
+    def _stem(self, item: Named, probe: str, shots: Mapping[str, str]) -> str:
+        shot = (shots[item.shots[0]] if item.shots else TBD) if item.setup else UNFILED
         words: dict[str, str | int] = {
-            "show": self.show, "shot": _part(shot), "setup": _part(item.setup or item.day, "no-day"),
+            "show": self.show, "shot": shot, "setup": _part(item.setup or item.day, "no-day"),
             "day": _part(item.day, "no-day"), "unit": _part(item.unit, "0"), "probe": probe, "version": item.version,
             "counter": item.counter, "camera": _part(item.camera, "0"), "lens": _part(item.lens, "0"),
             "take": _part(item.take, "0"), "time": _part(item.time, "0"), "id": _part(item.id[:8]),
@@ -157,6 +162,24 @@ class Convention:
         if len(stem) <= LONGEST_STEM:
             return stem
         return f"{stem[: LONGEST_STEM - 20]}-{_digest(stem, 8)}_v{item.version:03d}"
+
+
+_SHOW_AND_SHOT = re.compile(r"\{show\}[_-]\{shot\}")
+
+
+def _without_show(show: str, shots: Mapping[str, str]) -> dict[str, str]:
+    """Shots as a name says them right behind the show's code, which many shots begin with: once is enough.
+
+    A shot keeps its whole name where what is left is another shot's name, or a word that stands for no shot.
+    """
+    kept = {part.casefold() for part in (*shots.values(), TBD, UNFILED)}
+    short = {s: after_show(show, part) for s, part in shots.items()}
+    meant: dict[str, set[str]] = defaultdict(set)
+    for s, part in shots.items():
+        meant[short[s].casefold()].add(part.casefold())
+    free = {s for s, name in short.items() if token(name, longest=400) == name and name.casefold() not in kept
+            and len(meant[name.casefold()]) == 1}
+    return {s: short[s] if s in free else part for s, part in shots.items()}
 
 
 def pattern_problems(pattern: str) -> list[str]:

@@ -8,6 +8,8 @@ Evidence, strongest first: by hand, a slate, the setup log.  Rules:
 3. Uncertainty is carried, not hidden: what the clock's uncertainty or the log's whole minutes could move
    into another setup, or into a gap, is filed where it most likely belongs and marked for review.
 4. Time between two rows belongs to neither: unfiled, with the nearest setup and the distance.
+5. What only the whole day shows (a setup without a probe beside one with two, a row nobody wrote, a start that a slip
+   of the pen would move, a clock hours off) moves nothing, but a person looks.
 Rows may overlap (units, cameras); unit and camera decide where they are known, else a person does.
 """
 
@@ -27,6 +29,7 @@ from ingest.steps.filing.forgotten import forgotten_rows
 from ingest.steps.filing.neighbours import barren_neighbours
 from ingest.steps.filing.reach import Slates
 from ingest.steps.filing.rows import Limits, RowIndex, covers, distance_s, letters, row_name, same
+from ingest.steps.filing.slips import mistyped_starts
 
 Key = tuple[str, str, str]
 
@@ -52,6 +55,7 @@ def place(items: Sequence[Item], known: Evidences) -> tuple[Placement, ...]:
     placed = [desk.place(item) for item in items]
     placed = barren_neighbours(items, placed, known.log, known.limits)
     placed = forgotten_rows(items, placed, known.log, known.limits)
+    placed = mistyped_starts(items, placed, known.log)
     return tuple(doubted(items, placed, known.log))
 
 
@@ -205,12 +209,24 @@ class _Desk:
                 surely = low < row.until_s and high >= row.start_s
                 words = clock_words if surely else "the log is written to the minute"
                 reasons.append(f"it may belong to {row.setup}, which {edge}: {words}")
+        if not reasons and (begun := self._just_begun(min(item.moments), key)):
+            reasons.append(f"it may lie before {key[2]}, which begins {clock(begun.start_s or 0.0, zone)} by the log, "
+                           "written to the minute")
         if reach and not reasons:
             own = [r for r in self.index.touching(low, high) if r.key == key]
             uncovered = [t for t in (low, high) if not any(covers(r, t) for r in own)]
             if uncovered:
                 reasons.append(f"it may lie outside {key[2]}: {clock_words}")
         return reasons
+
+    def _just_begun(self, first_s: float, key: Key) -> SetupRow | None:
+        """The row in whose first written minute a moment lies, after a time that no row covers."""
+        row = next((r for r in self.index.touching(first_s, first_s) if r.key == key), None)
+        if row is None or row.start_s is None or row.coarse_s < 60:
+            return None
+        if first_s >= row.start_s + self.limits.minute_after_s:
+            return None
+        return None if self.index.touching(row.start_s - 1, row.start_s - 1) else row
 
     def _others(self, item: Item, key: Key, low: float, high: float) -> list[SetupRow]:
         """Rows of other setups that could claim the item: unit and camera known to differ cannot."""

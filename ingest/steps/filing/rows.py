@@ -22,7 +22,8 @@ class Limits:
     ``overlong``: how many times the day's median length an unended row may last before a forgotten row is suspected,
     of a day with at least ``usual_rows``; ``overlong_twice`` where it holds two probes.  ``barren_s``: how near a probe
     must lie to a setup without any to be asked about.  ``skipped_after``: after how much of a usual row an unended one
-    is doubted where the log leaves the next name out.
+    is doubted where the log leaves the next name out.  ``overlong_paused``: the same as ``overlong`` where nothing was
+    shot in it for ``line_up_s``, the least that lining up another setup takes (common practice, no source).
     """
 
     sigmas: float = 2.0
@@ -35,6 +36,8 @@ class Limits:
     overlong_twice: float = 1.4
     usual_rows: int = 6
     skipped_after: float = 0.5
+    overlong_paused: float = 1.2
+    line_up_s: float = 1200.0
 
 
 class RowIndex:

@@ -46,7 +46,7 @@ figcaption { font-size: 8.5pt; overflow-wrap: anywhere }
 {% else %}<tr><td>Nothing was written.</td></tr>{% endfor %}</table></section>
 <section><h2>What there is</h2><table>
 {% for i in s.items %}<tr><th>{{ mark(i.status) }} {{ i.item.replace('_', ' ') }}</th>
-<td>{{ i.status }}{% if i.because %}, after {{ i.because }}{% endif %}
+<td>{{ 'proposed, not confirmed' if i.proposed else i.status }}{% if i.because %}, after {{ i.because }}{% endif %}
 {%- if i.words %}: {{ i.words }}{% endif %}</td></tr>
 {% else %}<tr><td>No rule was set.</td></tr>{% endfor %}</table></section></div>
 {% if s.measurements %}<h2>Measurements</h2><table>

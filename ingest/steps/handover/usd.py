@@ -65,7 +65,7 @@ def _dome(stage: Any, root: Any, facts: StageFacts) -> None:
     place = UsdGeom.Xformable(dome.GetPrim())
     if facts.probe_height_m is not None:
         place.AddTranslateOp().Set(Gf.Vec3d(0, facts.probe_height_m, 0))
-    place.AddRotateYOp().Set(-facts.centre_to_camera_deg)
+    place.AddRotateYOp().Set(0.0 - facts.centre_to_camera_deg)  # 0, not -0
     if facts.white_luminance is not None:
         dome.GetPrim().SetCustomDataByKey("nightloader:whiteLuminance", facts.white_luminance)
 

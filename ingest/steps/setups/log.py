@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, time
 from itertools import pairwise
@@ -304,23 +304,47 @@ def _doubted(rows: list[SetupRow], reading: _Reading) -> list[SetupRow]:
         by_line[row.day, row.unit].append(row)
     for written in by_line.values():
         by_time = sorted(written, key=lambda r: (r.start_s or 0.0, r.line))
-        for n, (above, row) in enumerate(pairwise(written)):
-            if (row.start_s or 0.0) >= (above.start_s or 0.0) or not _matters(row, above):
+        for above, row in _with_the_row_above(written):
+            if (row.start_s or 0.0) >= (above.start_s or 0.0):
+                continue
+            if row.setup == above.setup:
+                _doubt_what_hangs_on(row, above, by_time, doubts)
+                continue
+            if not _matters(row, above):
                 continue
             doubts[row.line].append("it starts before the row above it")
             doubts[above.line].append("it starts after the row below it")
             reading.ask(row.line, "start", row.cells.get("start", "") or row.cells.get("timestamp", ""),
                         f"is before the start of line {above.line}; check both, or put the rows in order")
-            before = [*written[max(n - 1, 0):n], *(by_time[max(by_time.index(r) - 1, 0)] for r in (row, above))]
+            place = written.index(row) - 1
+            before = [*written[max(place - 1, 0):place], *(by_time[max(by_time.index(r) - 1, 0)] for r in (row, above))]
             for other in before:
                 if other.open_ended and other.line not in (row.line, above.line):
                     doubts[other.line].append(f"its end hangs on line {row.line} or {above.line}, out of order")
     return [replace(r, doubts=(*r.doubts, *dict.fromkeys(doubts[r.line]))) if r.line in doubts else r for r in rows]
 
 
+def _doubt_what_hangs_on(
+    row: SetupRow, above: SetupRow, by_time: Sequence[SetupRow], doubts: dict[int, list[str]]
+) -> None:
+    """Two rows of one setup that change places move nothing between them; but what ran on until the first of them
+    may have ended earlier."""
+    n = by_time.index(row)
+    if n and by_time[n - 1].open_ended and by_time[n - 1].setup != row.setup:
+        doubts[by_time[n - 1].line].append(f"its end hangs on line {row.line} or {above.line}, out of order")
+
+
+def _with_the_row_above(written: Sequence[SetupRow]) -> Iterable[tuple[SetupRow, SetupRow]]:
+    """Each row below another, with the row above it; where that is of a setup of several rows, the one of them that
+    starts last: a lens change typed an hour late hides from the row below it otherwise."""
+    latest: SetupRow | None = None
+    for above, row in pairwise(written):
+        if latest is None or latest.setup != above.setup or (above.start_s or 0.0) >= (latest.start_s or 0.0):
+            latest = above
+        yield (above if row.setup == above.setup else latest), row
+
+
 def _matters(row: SetupRow, above: SetupRow) -> bool:
-    if row.setup == above.setup:
-        return False
     if row.open_ended or above.open_ended:
         return True
     return (row.end_s or 0.0) > (above.start_s or 0.0)

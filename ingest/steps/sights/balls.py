@@ -142,11 +142,32 @@ def rim(curved: Plane, x: float, y: float, r: float) -> tuple[float, float]:
     return float(clear.mean()), float(np.median(best))
 
 
+def framed(curved: Plane, x: float, y: float, r: float) -> bool:
+    """Whether a ring lies close around a circle, as a frame around a window or a rim on a plate: a ball has none."""
+    soft = cv2.GaussianBlur(curved, (0, 0), 0.8)
+    reach = np.linspace(1.04, 1.4, int(np.clip(0.9 * r, 24, 120)))
+    profile = _along_radii(soft, x, y, r, reach)
+    between = profile[:, reach < 1.08].mean(axis=1)
+    if float(between.std(axis=0).mean()) > FRAME_EVEN * max(float(between.mean()), 1e-6):
+        return False
+    steps = np.abs(np.diff(profile, axis=1)).sum(axis=2)
+    at, pitch = (reach[1:] + reach[:-1]) / 2, (reach[1] - reach[0]) * r
+    least = np.maximum(0.011 * pitch, 0.7 * steps.max(axis=1))
+    second = (np.abs(at - k) < max(0.03, 1.5 / r) for k in np.arange(1.08, 1.34, 0.02))
+    return max(float((steps[:, on].max(axis=1) >= least).mean()) for on in second) > FRAMED
+
+
 # -- what it is ------------------------------------------------------------------------------------
 
 
 RIM = 0.72  # share of the directions with a step: 0.79 to 0.98 of rendered mirror balls, grey ones 0.97 to 1
+GREY_RIM = 0.85  # of a grey ball: 0.95 and more, in the sample cards' clip 0.88
 STEP = 0.015  # its height
+GREY_STEP = 0.025  # of a grey ball: 0.035 and more; a round hill against the sky has 0.017
+# A frame: a second step all the way round (share of the directions, 0.95 and more of round windows, of rendered balls
+# at most 0.57 but for one small one), and between the two one even thing (scatter over mean: windows up to 0.03, what
+# stands behind balls 0.06 and more).
+FRAMED, FRAME_EVEN = 0.85, 0.045
 BUSIER = 0.65  # logarithm of the slopes inside over those around: 0.93 to 1.7 of rendered mirror balls, chance gives 0
 
 
@@ -176,12 +197,11 @@ def judge(light: Plane, curved: Plane, x: float, y: float, r: float) -> tuple[st
     if float((disc[inside] > 0.97).any(axis=1).mean()) > 0.35 or float(lit[inside].mean()) < 0.004:
         return None  # burnt out or black: nothing can be proven
     share, step = rim(curved, x, y, r)
-    if share < RIM:
-        return None
-    if step < STEP:
+    if share < RIM or step < STEP or framed(curved, x, y, r):
         return None
     busy = busier(curved, x, y, r)
-    grey = _shaded(disc, inside, GREY_BENT_BUSY if busy > GREY_BUSY else 0.0) if share >= 0.85 else None
+    clear = share >= GREY_RIM and step >= GREY_STEP
+    grey = _shaded(disc, inside, GREY_BENT_BUSY if busy > GREY_BUSY else 0.0) if clear else None
     if grey is not None:
         return "grey_ball", grey
     if r < SMALLEST_MIRROR or busy < BUSIER:

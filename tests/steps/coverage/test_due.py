@@ -52,6 +52,24 @@ def states(coverage: tuple[SetupCoverage, ...]) -> list[tuple[str, str, str, str
 PLAIN = ("setup,start,end,lens,lighting", "27A,09:00,10:00,35,", "27B,10:00,11:00,35,")
 
 
+def test_what_is_proposed_is_due_and_never_lost_until_somebody_says_what_it_is() -> None:
+    log = log_of(*PLAIN)
+    rules = default_rules({i: i == "dirty_plate" for i in ITEMS})
+    seen = replace(probe("27A", "09:50", "dirty_plate"), id="c123", proposed=True)
+    before, after = (judged(log, now, seen, rules=rules)[0] for now in ("10:10", "18:00"))
+    assert [(c.items[0].status, c.items[0].proposed) for c in (before, after)] == [(Status.DUE, ("c123",))] * 2
+    assert before.items[0].due_until_s == at("10:30") and after.items[0].due_until_s is None
+    told = findings([after])[0]
+    assert (told.kind, told.severity) == ("dirty_plate_due", Severity.PERSON)
+    assert "dirty plate proposed, nobody confirmed it: c123 may show it" in told.what
+    assert "nightloader confirm c123" in told.next and "shoot it" not in told.next
+    assert "or shoot it again before" in findings([before])[0].next
+    assert to_json(after)["items"][0]["proposed"] == ["c123"]
+    confirmed, refused = replace(seen, proposed=False), replace(seen, item="clip", proposed=False)
+    assert judged(log, "18:00", confirmed, rules=rules)[0].items[0].status is Status.HAVE
+    assert judged(log, "18:00", refused, rules=rules)[0].items[0].status is Status.LOST
+
+
 def test_have_due_lost() -> None:
     log = log_of(*PLAIN)
     taken = probe("27A", "09:50")
@@ -193,6 +211,7 @@ def test_json_of_a_setup() -> None:
         "item": "probe",
         "status": "have",
         "due_until_utc": None,
+        "proposed": [],
         "because": "",
         "words": "",
         "why": entry["items"][0]["why"],

@@ -93,6 +93,25 @@ def test_all_mistakes_at_once() -> None:
     assert len(told.value.problems) >= 4
 
 
+def test_the_show_is_named_once_where_the_shot_begins_with_it() -> None:
+    def named(id: str, shot: str) -> Named:
+        return Named(id=id, shots=(shot,), setup="27A", day=DAY, probe="p")
+
+    weir = Convention.parse(show="WEIR")
+    a = named("a", "WEIR_020")
+    place = weir.places([a])["a"]
+    assert (place.folder, place.stem) == ("shots/WEIR_020/27A/probes/p", "WEIR_020_27A_p_v001")
+    # a shot that is really called 020, and words that stand for no shot, keep the long name apart
+    both = weir.places([a, named("b", "020"), named("c", "WEIR_tbd"), named("d", "WEIRD_020"), named("e", "weir-030")])
+    assert [both[i].stem.split("_27A")[0] for i in "abcde"] == [
+        "WEIR_WEIR_020", "WEIR_020", "WEIR_WEIR_tbd", "WEIR_WEIRD_020", "WEIR_030",
+    ]  # fmt: skip
+    twins = weir.places([a, named("b", "WEIR-020")])
+    assert len({p.stem for p in twins.values()}) == 2
+    apart = Convention.parse(show="WEIR", pattern="{show}_{day}_{shot}_{probe}_v{version:03d}")
+    assert apart.places([a])["a"].stem == f"WEIR_{DAY}_WEIR_020_p_v001"
+
+
 _WORD = st.one_of(
     st.text(max_size=8),
     st.sampled_from(
@@ -111,6 +130,9 @@ _WORD = st.one_of(
             "ä",
             "a" * 90,
             "2026-04-01_27",
+            "TIDE_27",
+            "tide-27",
+            "TIDE_tbd",
             "?",
             "??",
         ]

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from ingest.machinery.worker.jobs import sights as job
 from ingest.records.sights import SeenThing, proposed_role
-from ingest.steps.sights import finding
+from ingest.steps.sights import balls, finding
 from tests.bench.sights import HELD_OUT, in_photographs, near, photographs, rates
 from tests.sight_frames import Codes, Thing, frame
 
@@ -39,16 +39,34 @@ def test_the_chart_is_read_in_its_own_order() -> None:
     """Upside down too: the first corner is the one at the dark skin patch."""
     for turn in (0.0, np.pi):
         thing = Thing(what="chart", x=0.5, y=0.33, size=0.3, turn=turn)
-        (seen,) = [s for s in finding.seek(frame(4, (thing,)).rgb) if s.what == "chart"]
+        seen = finding.chart(frame(4, (thing,), width=640, height=427).rgb)
+        assert seen is not None
         first = np.array(seen.corners[0]) - np.mean(seen.corners, axis=0)
         assert (first[0] < 0 and first[1] < 0) == (turn == 0.0)
 
 
-@pytest.mark.parametrize("seed", [5, 6])
-@pytest.mark.parametrize("what", ["", "disc", "wheel", "tiles"])
+@pytest.mark.parametrize(("seed", "what"), [(5, "wheel"), (6, "")])
 def test_nothing_is_seen_where_nothing_is(seed: int, what: str) -> None:
+    """A room and a landscape; every decoy in forty of each is the campaign's."""
     things = (Thing(what=what, x=0.5, y=0.3, size=0.2),) if what else ()
-    assert finding.seek(frame(seed, things, width=800, height=533).rgb) == []
+    assert finding.seek(frame(seed, things, width=640, height=427).rgb) == []
+
+
+def test_what_lies_in_a_frame_is_no_ball() -> None:
+    """The same shaded disc is a grey ball before a wall, and a sky in a window where a frame runs around it."""
+    height, width, x, y, r = 260, 300, 150.0, 130.0, 70.0
+    down, across = np.mgrid[0:height, 0:width]
+    nx, ny = (across + 0.5 - x) / r, (down + 0.5 - y) / r
+    rho = np.hypot(nx, ny)
+    shade = 0.25 + 0.5 * np.clip(0.5 * nx - 0.6 * ny + 0.6 * np.sqrt(np.clip(1 - rho**2, 0, 1)), 0, None)
+    wall = 0.12 + 0.05 * np.sin(across / 9.0) * np.sin(down / 7.0)
+    for framed in (False, True):
+        light = np.where(rho < 1, shade, np.where((rho < 1.15) & framed, 0.03, wall))
+        light = cv2.GaussianBlur(np.repeat(light[..., None], 3, axis=2).astype(np.float32), (0, 0), 0.7)
+        curved = np.cbrt(light).astype(np.float32)
+        assert balls.framed(curved, x, y, r) is framed
+        judged = balls.judge(light, curved, x, y, r)
+        assert (judged is None) is framed and (framed or (judged is not None and judged[0] == "grey_ball"))
 
 
 def test_one_bad_file_costs_that_file() -> None:
@@ -137,10 +155,13 @@ def test_the_sample_cards_plates(name: str, role: str) -> None:
     assert proposed_role([SeenThing.from_json(s) for s in answer["sights"]], clip=True) == role
 
 
+ROUND = ("coins", "coffee")  # of the photographs those with the most round things in them
+
+
 def test_nothing_is_seen_in_photographs_without_any() -> None:
-    """Coins, a cup and its saucer, a person, gravel (tests/data/photographs), whole; the campaign takes parts too."""
-    views = [(name, rgb) for name, rgb in photographs() if name.endswith("whole")]
-    assert len(views) >= 8
+    """Coins, a cup and its saucer, whole; the campaign takes all of tests/data/photographs, and parts of them."""
+    views = [(name, rgb) for name, rgb in photographs(ROUND) if name.endswith("whole")]
+    assert len(views) == len(ROUND)
     assert [(name, s.what) for name, rgb in views for s in finding.seek(rgb)] == []
 
 
@@ -150,5 +171,4 @@ def test_rates() -> None:
     hits, false, frames = rates(HELD_OUT)
     assert hits["chart"] >= 38 and hits["grey_ball"] >= 35 and hits["mirror_ball"] >= 34
     told, views = in_photographs()
-    # Eight when written, five of them the same spot of one scene; one in 200 is the aim.
-    assert false.total() <= 0.015 * frames and len(told) <= views / 200
+    assert false.total() <= frames / 200 and len(told) <= views / 200
