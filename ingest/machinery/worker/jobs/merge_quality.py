@@ -7,7 +7,6 @@ is what the plan would otherwise correct away.
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -16,7 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.machinery.worker.decoders.picture import Picture
-from ingest.machinery.worker.jobs.merge_comparison import gap, row, seen, words
+from ingest.machinery.worker.jobs import finding_pictures
+from ingest.machinery.worker.jobs.finding_pictures import MARK
+from ingest.machinery.worker.jobs.merge_comparison import seen
 from ingest.records.merges import MergeRequest
 from ingest.steps.light import bracket, quality
 from ingest.steps.light.quality import FrameLook
@@ -34,7 +35,6 @@ _KEPT = 512
 #: How far the black level may be off, of white: a raw states it, a developed file's is fitted from its frames.
 _BLACK = {"raw": 2e-5, "tiff": 1e-4, "jpeg": 0.0}
 _CELL, _MOST = 420, 3  # pixels wide; pictures a finding
-_MARK = (230, 30, 30)
 
 
 def judge(
@@ -111,35 +111,14 @@ def pictured(
     """The findings, each with the number of its row (``picture``), and the rows as one JPEG in base64."""
     if not findings or not looks:
         return [dict(f) for f in findings], ""
-    rows, out = [], []
-    for number, finding in enumerate(findings, 1):
-        rows.append(_row_of(number, finding, looks))
-        out.append({**finding, "picture": number})
-    width = max(r.shape[1] for r in rows)
-    page = np.vstack([np.hstack([r, gap(r.shape[0], width - r.shape[1])]) for r in rows])
-    data = cv2.imencode(".jpg", np.ascontiguousarray(page[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 88])[1]
-    return out, base64.b64encode(np.asarray(data).tobytes()).decode("ascii")
+    return finding_pictures.page(findings, lambda finding: _cells(finding, looks))
 
 
-def _row_of(number: int, finding: Mapping[str, Any], looks: Sequence[FrameLook]) -> U8:
+def _cells(finding: Mapping[str, Any], looks: Sequence[FrameLook]) -> list[tuple[str, U8]]:
     frames = [k for k in finding.get("frames", ()) if 0 <= k < len(looks)] or [len(looks) - 1]
     if len(frames) > _MOST:
         frames = [frames[0], frames[len(frames) // 2], frames[-1]]
-    width = _CELL * len(frames) + 14 * (len(frames) - 1)
-    head = [f"{number}  {finding['kind'].replace('_', ' ')}, confidence {finding.get('confidence') or 0:.2f}",
-            *_folded(str(finding["what"]), max(40, width // 8))]
-    cells = [np.vstack([words([f"frame {k + 1} of {len(looks)}"], _CELL), _shown(looks, k, frames, finding)])
-             for k in frames]
-    return np.vstack([words(head, width), row(cells), gap(14, width)])
-
-
-def _folded(text: str, columns: int) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        if len(lines[-1]) + len(word) + 1 > columns and lines[-1]:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    return lines
+    return [(f"frame {k + 1} of {len(looks)}", _shown(looks, k, frames, finding)) for k in frames]
 
 
 def _shown(looks: Sequence[FrameLook], k: int, frames: Sequence[int], finding: Mapping[str, Any]) -> U8:
@@ -152,12 +131,12 @@ def _shown(looks: Sequence[FrameLook], k: int, frames: Sequence[int], finding: M
     if finding["kind"] in ("clipped", "noise", "missing_step", "mixed_settings"):
         picture = seen(look.light)
     if finding["kind"] == "clipped" and look.whole is not None:
-        picture[~look.whole] = _MARK
+        picture[~look.whole] = MARK
     height = max(40, round(_CELL * picture.shape[0] / picture.shape[1]))
     out = np.asarray(cv2.resize(np.ascontiguousarray(picture), (_CELL, height), interpolation=cv2.INTER_AREA
                                 if picture.shape[1] > _CELL else cv2.INTER_NEAREST), np.uint8)  # fmt: skip
     box = finding.get("place")
     if box:
         x0, y0, x1, y1 = (round(v * n) for v, n in zip(box, (_CELL, height, _CELL, height), strict=True))
-        cv2.rectangle(out, (x0 - 4, y0 - 4), (x1 + 4, y1 + 4), _MARK, 2)
+        cv2.rectangle(out, (x0 - 4, y0 - 4), (x1 + 4, y1 + 4), MARK, 2)
     return out
