@@ -90,7 +90,7 @@ def stitch(
             ))
             continue
         record = said.get("record", {})
-        paper = (json.dumps({"position": one.position, "views": [v.id for v in one.views], **record}, indent=1)
+        paper = (json.dumps({"position": one.position, "probes": [v.id for v in one.views], **record}, indent=1)
                  + "\n").encode()
         outbox.put(one.path.removesuffix(".exr") + ".json", lambda _, d=paper: d,  # type: ignore[misc]
                    kind="panorama record", owner=one.owner)
