@@ -48,7 +48,7 @@ def stitched(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service
             outbox.put_at(destination, "TIDE/probes/a.exr", (base / "view.exr").read_bytes(), kind="probe",
                           owner="pfeed/1")
         found = stage.stitch(services, outbox, [view], {view.id: Place(folder="probes", stem="a")}, {view.id: fact},
-                             lambda body, name: True)
+                             lambda *_: True)
     yield services, base, found
     close_services(services)
 
