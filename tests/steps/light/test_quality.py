@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,9 @@ import colour as colour_science
 import numpy as np
 import OpenEXR
 import pytest
+import simplejpeg
 
+from ingest.machinery.worker.jobs import merge as job
 from ingest.records.merges import MergeFrame
 from ingest.steps.light import bracket, quality, rescue
 from ingest.steps.light.colour import temperature_k
@@ -20,6 +23,7 @@ from ingest.steps.light.summary import summarise
 from ingest.steps.panorama.raster import Layout, Raster, layout_of
 from tests import scenes
 from tests.bench.light import photographed_ball
+from tests.brackets import srgb
 
 DATA = Path(__file__).parents[2] / "data" / "latlong"
 
@@ -135,6 +139,21 @@ def test_one_clipped_photosite_counts() -> None:
     bright = quality.checks(quality.compare(shot(), latlong=True), 5)
     assert all(c["made"] and bool(c["frames"]) == bool(c["why"]) for c in bright)
     assert [c["frames"] for c in bright] == [[4]] * 4  # it clips nearly everywhere
+
+
+def test_a_jpeg_that_comes_near_to_white_may_be_clipped() -> None:
+    """A codec brings a small lamp back below white, so what it nearly holds is said with less confidence."""
+    rng, frames = np.random.default_rng(3), []
+    light = 0.05 * 2.0 ** (0.5 * rng.normal(size=(8, 16, 1)).repeat(8, 0).repeat(8, 1).repeat(3, 2))
+    light[21, 40] = 0.965
+    for k in range(2):
+        codes = np.rint(255 * srgb(np.clip(light * 4.0**k, 0, 1))).astype(np.uint8)
+        frames.append(io.BytesIO(simplejpeg.encode_jpeg(codes, 93, "RGB", "420")))
+    asked = {"kind": "lat-long", "frames": [
+        {"name": f"{k}", "exposure_s": 0.001 * 4.0**k, "f_number": 8.0, "iso": 100.0} for k in range(2)]}
+    told = [f for f in job.run(asked, [*frames, io.BytesIO()], lambda _: None)["findings"] if f["kind"] == "clipped"]
+    assert [(f["confidence"], f["frames"]) for f in told] == [(0.7, [0])]
+    assert not quality.near_white(0.955) and not quality.near_white(1.0)
 
 
 def test_a_bracket_is_put_together_from_the_brightest_frame_that_holds_each_place() -> None:

@@ -55,7 +55,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         result = merge_pixels.merge(request, plan, first, store, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
-        told, shown_by, checks = merge_quality.judge(request, order, plan, first)
+        told, shown_by, checks = merge_quality.judge(request, order, plan, first, at_rail=result.measures.at_rail)
         clock.mark("judge")
     upright = _orientation(request, order, first)
     channels = _turned(result.channels, upright)

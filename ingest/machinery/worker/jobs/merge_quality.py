@@ -38,11 +38,13 @@ _CELL, _MOST = 420, 3  # pixels wide; pictures a finding
 
 
 def judge(
-    request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture
+    request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture, *, at_rail: bool = True
 ) -> tuple[list[dict[str, Any]], list[FrameLook], list[dict[str, Any]]]:
     """Findings from the headers and from comparing the frames, their indices dark to bright; the small frames; which
-    checks could be made (``record.check``)."""
+    checks could be made (``record.check``).  ``at_rail``: that the shortest frame clips is known already."""
     told = bracket.judge([request.frames[i] for i in order])
+    if not at_rail and plan.source == "jpeg":
+        told += quality.near_white(_nearest_to_white(plan))
     if request.quick or len(order) < 2:
         why = "it was a first look only" if request.quick else "it is a single frame"
         return told, [], [check(kind, False, why) for kind in (*quality.BETWEEN_FRAMES, "tilt")]
@@ -59,6 +61,14 @@ def judge(
         checks.append(check("tilt", found is not None and found.sure,
                             "it shows too few edges that stand upright to tell whether it stands level"))
     return told, looks, checks
+
+
+def _nearest_to_white(plan: Plan) -> float:
+    """The largest reading of the shortest frame, as a part of what saturates, where its first component peaks."""
+    frame, stack = plan.stack.frames[0], plan.stack
+    _, _, _, (x, y) = cv2.minMaxLoc(np.ascontiguousarray(frame[..., 0]))
+    around = np.ascontiguousarray(frame[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2])
+    return float(largest(stack.encoding.light(around)).max()) / stack.clips[0]
 
 
 def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLook]:
