@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import colour as colour_science
@@ -167,6 +168,7 @@ def test_a_bracket_is_put_together_from_the_brightest_frame_that_holds_each_plac
     assert whole.max() > 2.0  # more than that frame holds
 
 
+@cache
 def clipped_sun(heading_deg: float, seed: int = 7) -> tuple[np.ndarray, np.ndarray, scenes.Disc, rescue.BallPicture]:
     """A probe whose sun is cut, what the cut took, the sun, and a ball photographed in the same light."""
     scene = scenes.outdoor(seed=seed, sun=scenes.at(150, 35))
