@@ -34,6 +34,7 @@ _READ = 2048  # columns that are read of a frame, of which so many are kept:
 _KEPT = 512
 #: How far the black level may be off, of white: a raw states it, a developed file's is fitted from its frames.
 _BLACK = {"raw": 2e-5, "tiff": 1e-4, "jpeg": 0.0}
+_LIT = 0.02  # of white: one clipped photosite of the sixteen that are averaged makes more
 _CELL, _MOST = 420, 3  # pixels wide; pictures a finding
 
 
@@ -140,13 +141,30 @@ def _shown(looks: Sequence[FrameLook], k: int, frames: Sequence[int], finding: M
     picture = seen(np.clip(light * np.float32(0.18 / middle), 0, 1))
     if finding["kind"] in ("clipped", "noise", "missing_step", "mixed_settings"):
         picture = seen(look.light)
-    if finding["kind"] == "clipped" and look.whole is not None:
-        picture[~look.whole] = MARK
+    clips = _clips(look) if finding["kind"] == "clipped" else None
+    if clips is not None:
+        picture[clips] = MARK
     height = max(40, round(_CELL * picture.shape[0] / picture.shape[1]))
     out = np.asarray(cv2.resize(np.ascontiguousarray(picture), (_CELL, height), interpolation=cv2.INTER_AREA
                                 if picture.shape[1] > _CELL else cv2.INTER_NEAREST), np.uint8)  # fmt: skip
+    if clips is not None:
+        for x, y in _places(clips):
+            cv2.circle(out, (round(x * _CELL), round(y * height)), 12, MARK, 2, cv2.LINE_AA)
     box = finding.get("place")
     if box:
         x0, y0, x1, y1 = (round(v * n) for v, n in zip(box, (_CELL, height, _CELL, height), strict=True))
         cv2.rectangle(out, (x0 - 4, y0 - 4), (x1 + 4, y1 + 4), MARK, 2)
     return out
+
+
+def _clips(look: FrameLook) -> npt.NDArray[np.bool_] | None:
+    """Where a photosite clips; outside of image circles, which are not whole either, it is dark."""
+    return None if look.whole is None else ~look.whole & (look.light.max(axis=2) > _LIT)
+
+
+def _places(mask: npt.NDArray[np.bool_], most: int = 8) -> list[tuple[float, float]]:
+    """Middles of the largest connected places, as shares of width and height."""
+    _, _, facts, middles = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    largest_first = np.argsort(-facts[1:, cv2.CC_STAT_AREA])[:most] + 1
+    return [((float(middles[k][0]) + 0.5) / mask.shape[1], (float(middles[k][1]) + 0.5) / mask.shape[0])
+            for k in largest_first]
