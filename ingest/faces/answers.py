@@ -164,7 +164,8 @@ def probes(services: Services, *, superseded: bool = False) -> list[dict[str, An
     for finding in unequal_views(list(views.values())):
         unequal.setdefault(finding.item.split(":", 1)[0], []).append(finding)
     entries = [
-        _probe(view, current.get(i), filings.get(i), places, outputs, told=unequal.get(i, ()))
+        _probe(view, current.get(i), filings.get(i), places, outputs, services.work.panorama(view.position),
+               told=unequal.get(i, ()))
         for i, view in sorted(views.items())
     ]
     if superseded:
@@ -211,7 +212,8 @@ def _digest(value: str) -> str:
 
 def _probe(
     view: View, made: Any, filing: dict[str, Any] | None, places: Places,
-    outputs: dict[tuple[str, str], str], *, told: Sequence[Finding] = (),
+    outputs: dict[tuple[str, str], str], stitched: tuple[str, Mapping[str, Any]] | None, *,
+    told: Sequence[Finding] = (),
 ) -> dict[str, Any]:
     from ingest.steps.light.stage import ceiling
 
@@ -221,6 +223,7 @@ def _probe(
     reasons = list(view.reasons) + ([made.trouble] if made is not None and made.trouble else [])
     reasons += list(filed.get("reasons", []))
     picture = outputs.get((f"{view.id}/{version}", "probe"))
+    whole, of_whole = stitched or ("", {})
     return {
         "id": view.id,
         "shot": filed.get("shot") or None,
@@ -242,8 +245,11 @@ def _probe(
         "lens": view.lens or None,
         "kind": view.kind,
         "ceiling": ceiling(view),
-        "findings": [*record.get("findings", []), *(f.to_json() for f in told)],
-        "checks": list(record.get("checks", [])),
+        # what is said of a position's panorama stands with each of its views, as its path does
+        "findings": [*record.get("findings", []), *(f.to_json() for f in told),
+                     *({**f, "of": "panorama"} for f in of_whole.get("findings", []))],
+        "checks": [*record.get("checks", []), *({**c, "of": "panorama"} for c in of_whole.get("checks", []))],
+        "panorama_findings_picture": outputs.get((whole, "findings")),
         "frames": [
             {
                 "files": [{"digest": f.digest, "path": places.of(f)} for f in frame.files],

@@ -36,7 +36,8 @@ def bundled(findings: Iterable[Finding]) -> list[Bundle]:
     """The findings in their order; those of one setup and state together, in the place of the first."""
     together: dict[tuple[str, ...], list[Finding]] = {}
     for n, f in enumerate(findings):
-        lack = _LACK.fullmatch(f.kind)
+        # What a picture may show waits for one answer about that picture: it keeps its own words.
+        lack = None if f.more.get("proposed") else _LACK.fullmatch(f.kind)
         together.setdefault((f.item, lack[2]) if lack else (str(n),), []).append(f)
     return [_one(key, found) for key, found in together.items()]
 
@@ -44,7 +45,9 @@ def bundled(findings: Iterable[Finding]) -> list[Bundle]:
 def _one(key: tuple[str, ...], found: list[Finding]) -> Bundle:
     first = found[0]
     if len(key) == 1:
-        return Bundle(severity=str(first.severity), title=first.kind.replace("_", " "), item=first.item,
+        proposed = first.more.get("proposed")
+        title = f"{first.kind.removesuffix('_due')} proposed" if proposed else first.kind
+        return Bundle(severity=str(first.severity), title=title.replace("_", " "), item=first.item,
                       says=(first.what,), next=first.next)
     state = key[1]
     names = ", ".join(f.kind.removesuffix(f"_{state}").replace("_", " ") for f in found)

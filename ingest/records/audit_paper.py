@@ -121,6 +121,7 @@ class ProbeLine(Part):
     lens: str = ""
     kind: str = "unknown"
     findings: list[PaperFinding] = Field(default_factory=list)
+    checks: list[str] = Field(default_factory=list)  # what was and what could not be checked, in words
 
 
 class CoverageLine(Part):

@@ -13,7 +13,10 @@ from __future__ import annotations
 import io
 import sys
 import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -107,20 +110,33 @@ def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth
     return looks, truth
 
 
-def statistics(looks: list[FrameLook]) -> tuple[dict[str, float], list[quality.Pair]]:
-    pairs = quality.compare(looks, latlong=True)
+def statistics(pairs: list[quality.Pair], looks: list[FrameLook], doubt: float = 0.0) -> dict[str, float]:
+    """What the thresholds are compared with; ``doubt`` as in :func:`quality.changes`."""
+    own = quality.CODEC_PIXELS * doubt * 360.0 / looks[0].light.shape[1]
+    white = float(np.hypot(quality.COLOUR, doubt * quality.COLOUR_DOUBT))
     return {
-        "camera_moved": quality.turned(pairs)[1],
-        "light_changed": quality.changed(quality.course(pairs, "light"), quality.SHUTTER)[1],
-        "white_shift": quality.changed(quality.course(pairs, "red_blue"), quality.COLOUR)[1],
+        "camera_moved": quality.turned(pairs, own)[1],
+        "light_changed": quality.changed(quality.course(pairs, "light"), float(np.hypot(quality.SHUTTER, doubt)))[1],
+        "white_shift": quality.changed(quality.course(pairs, "red_blue"), white)[1],
         "motion": quality.largest_patch(pairs, looks[0].light.shape[:2])[1],
-    }, pairs
+    }
 
 
-def merged(seed: int, pictures: list[np.ndarray], kind: str) -> tuple[set[str], Truth, tuple[float, float]]:
-    """What the real job says of a burst in files of 16-bit TIFF or of JPEG (quality 93, 4:2:0), the truth, and the
-    CPU seconds of judging and of the whole job."""
-    frames, truth = exposed(seed, pictures)
+@dataclass
+class Told:
+    """What the real job said of a burst in files, and what was done to it.  ``statistics`` are those its thresholds
+    are compared with, ``seen`` the faults whose first frame could be compared with another by its own account."""
+
+    kinds: set[str]
+    truth: Truth
+    statistics: dict[str, float]
+    seen: set[str]
+    judging_s: float
+    whole_s: float
+
+
+def merged(frames: list[tuple[float, np.ndarray]], truth: Truth, kind: str) -> Told:
+    """A burst through the real job, from files of 16-bit TIFF or of JPEG (quality 93, 4:2:0)."""
     if kind == "tiff":
         data = [cv2.imencode(".tif", np.ascontiguousarray((c * 16)[..., ::-1].astype(np.uint16)))[1].tobytes()
                 for _, c in frames]
@@ -129,28 +145,59 @@ def merged(seed: int, pictures: list[np.ndarray], kind: str) -> tuple[set[str], 
                 for _, c in frames]
     asked = {"kind": "lat-long", "frames": [
         {"name": f"{k}", "exposure_s": u, "f_number": 8.0, "iso": 100.0} for k, (u, _) in enumerate(frames)]}
+    kept: dict[str, float] = {}
+    judged = quality.changes
+
+    def watched(looks: list[FrameLook], pairs: list[quality.Pair], **how: Any) -> list[dict[str, Any]]:
+        doubt = float(how.get("doubt", 0.0))
+        kept.update(statistics(pairs, looks, doubt))
+        return judged(looks, pairs, **how)
+
     start = time.process_time()
-    record = job.run(asked, [*(io.BytesIO(d) for d in data), io.BytesIO()], lambda _: None)
-    return ({str(f["kind"]) for f in record["findings"]}, truth,
-            (record["seconds"].get("judge", 0.0), time.process_time() - start))  # fmt: skip
+    with patch.object(quality, "changes", watched):
+        record = job.run(asked, [*(io.BytesIO(d) for d in data), io.BytesIO()], lambda _: None)
+    blind = unseen(record["checks"])
+    return Told(
+        kinds={str(f["kind"]) for f in record["findings"]}, truth=truth, statistics=kept,
+        seen={k for k in truth.faults if truth.where[k] not in blind.get(k, set())},
+        judging_s=record["seconds"].get("judge", 0.0), whole_s=time.process_time() - start,
+    )  # fmt: skip
 
 
-def rates(told: list[tuple[set[str], Truth]]) -> None:
+def unseen(checks: Sequence[Mapping[str, Any]]) -> dict[str, set[int]]:
+    """The frames of which each check says nothing."""
+    return {c["check"]: set(c["frames"]) if c["made"] else set(range(FRAMES)) for c in checks}
+
+
+def share(kind: str, told: list[Told]) -> str:
+    count = sum(kind in t.kinds for t in told)
+    return f"{count} of {len(told)} ({100 * count / max(1, len(told)):.1f} %)"
+
+
+def rates(told: list[Told]) -> None:
     for kind in KINDS:
-        faulty = [kind in said for said, truth in told if kind in truth.faults]
-        sound = [kind in said for said, truth in told if kind not in truth.faults]
-        print(f"  {kind}: found {sum(faulty)} of {len(faulty)} ({100 * sum(faulty) / max(1, len(faulty)):.0f} %), "
-              f"false {sum(sound)} of {len(sound)} ({100 * sum(sound) / max(1, len(sound)):.1f} %)")  # fmt: skip
+        print(f"  {kind}: found {share(kind, [t for t in told if kind in t.truth.faults])}, "
+              f"where the check was made {share(kind, [t for t in told if kind in t.seen])}, "
+              f"false {share(kind, [t for t in told if kind not in t.truth.faults])}", flush=True)  # fmt: skip
+    clean = {k: [t.statistics[k] for t in told if k not in t.truth.faults and k in t.statistics] for k in KINDS}
+    print("  without the fault, 90th, 99th percentile and most of the statistic:",
+          {k: [round(float(np.percentile(v, p)), 2) for p in (90, 99, 100)] for k, v in clean.items() if v}, flush=True)
 
 
-def through(count: int, kind: str) -> None:
-    """Rates of the whole job, as a person meets them."""
+def through(count: int, kinds: list[str]) -> None:
+    """Rates of the whole job, as a person meets them; said after every 50 bursts."""
     cv2.setNumThreads(1)
     pictures = [radiance(s) for s in range(12)]
-    made = [merged(seed, pictures, kind) for seed in range(count, 2 * count)]
-    judging, whole = (sum(m[2][i] for m in made) / count for i in (0, 1))
-    print(f"{count} bursts as {kind} through the merge: {judging:.2f} of {whole:.2f} s CPU a burst go to judging")
-    rates([(said, truth) for said, truth, _ in made])
+    made: dict[str, list[Told]] = {k: [] for k in kinds}
+    for n, seed in enumerate(range(count, 2 * count), 1):
+        frames, truth = exposed(seed, pictures)
+        for kind in kinds:
+            made[kind].append(merged(frames, truth, kind))
+        if n % 50 == 0 or n == count:
+            for kind, told in made.items():
+                judging, whole = (float(np.mean([getattr(t, k) for t in told])) for k in ("judging_s", "whole_s"))
+                print(f"{n} bursts as {kind} through the merge: {judging:.2f} of {whole:.2f} s CPU each go to judging")
+                rates(told)
 
 
 def main(count: int, *, learn: bool = True) -> None:
@@ -158,37 +205,36 @@ def main(count: int, *, learn: bool = True) -> None:
     learnt: dict[str, list[float]] = {}
     for seed in range(count if learn else 0):
         looks, truth = burst(seed, pictures)
-        for name, value in statistics(looks)[0].items():
+        for name, value in statistics(quality.compare(looks, latlong=True), looks).items():
             if name not in truth.faults:
                 learnt.setdefault(name, []).append(value)
     print("99th percentile without the fault:", {k: round(float(np.percentile(v, 99)), 4) for k, v in learnt.items()})
-    # faulty, found, those whose frame could be checked against the one before, found of them, sound, alarms
+    # faulty, found, those whose first frame the check says it saw, found of them, sound, alarms
     found = {k: [0, 0, 0, 0, 0, 0] for k in KINDS}
     for seed in range(count, 2 * count):
         looks, truth = burst(seed, pictures)
         pairs = quality.compare(looks, latlong=True)
         told = {f["kind"] for f in quality.judge_pairs(looks, pairs, latlong=True)}
-        checkable = {p.second for p in pairs if p.checkable}
+        blind = unseen(quality.checks(pairs, FRAMES))
         for kind, row in found.items():
             if kind in truth.faults:
                 row[0] += 1
                 row[1] += kind in told
-                if kind == "clipped" or truth.where[kind] in checkable:
+                if truth.where[kind] not in blind.get(kind, set()):
                     row[2] += 1
                     row[3] += kind in told
             else:
                 row[4] += 1
                 row[5] += kind in told
     for kind, (faulty, hit, later, later_hit, sound, alarms) in found.items():
-        print(f"{kind}: found {hit} of {faulty} ({100 * hit / max(1, faulty):.0f} %), where checkable "
+        print(f"{kind}: found {hit} of {faulty} ({100 * hit / max(1, faulty):.0f} %), where the check was made "
               f"{later_hit} of {later} ({100 * later_hit / max(1, later):.0f} %), "
               f"false {alarms} of {sound} ({100 * alarms / max(1, sound):.1f} %)")  # fmt: skip
 
 
 if __name__ == "__main__":
     number = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    for files in ("tiff", "jpeg"):
-        if files in sys.argv:
-            through(number, files)
-    if not {"tiff", "jpeg"} & set(sys.argv):
+    if files := [k for k in ("tiff", "jpeg") if k in sys.argv]:
+        through(number, files)
+    else:
         main(number, learn="rates" not in sys.argv)

@@ -86,7 +86,9 @@ def test_what_is_no_probe_is_refused_by_name(tmp_path: Path, capsys: pytest.Capt
     rubbish.write_bytes(b"\x76\x2f\x31\x01" + bytes(200))
     square = tmp_path / "square.exr"
     OpenEXR.File({}, {"RGB": np.ones((64, 64, 3), np.float32)}).write(str(square))
-    for path in (rubbish, square, tmp_path / "none.exr"):
+    empty = tmp_path / "empty.exr"
+    OpenEXR.File({}, {"RGB": np.full((32, 64, 3), np.nan, np.float32)}).write(str(empty))
+    for path in (rubbish, square, empty, tmp_path / "none.exr"):
         assert main(["light", str(path), "--json"]) in (1, 2)
         assert path.name in capsys.readouterr().err
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, UsageError, sentences
+from ingest.records.checks import unchecked
 
 
 def add(commands: Any) -> None:
@@ -69,19 +69,6 @@ def _run(args: argparse.Namespace) -> int:
     print(f"{out}: {record['width']}x{record['height']}, {frames}, "
           f"{record['stops_covered']:.1f} stops, {record['pixel_type']}")
     return EXIT_NEEDS_A_PERSON if asks else EXIT_WELL
-
-
-def unchecked(checks: Sequence[Mapping[str, Any]]) -> list[str]:
-    """One line for each reason why something could not be checked: nothing found there is not "fine"."""
-    by_reason: dict[tuple[str, str], list[str]] = {}
-    for check in checks:
-        if check["why"]:
-            frames = ", ".join(str(k + 1) for k in check["frames"])
-            by_reason.setdefault((frames, check["why"]), []).append(check["check"].replace("_", " "))
-    return [
-        f"not checked for {', '.join(kinds)}{f' (frame {frames}, dark to bright)' if frames else ''}: {why}."
-        for (frames, why), kinds in by_reason.items()
-    ]
 
 
 def seconds(text: str) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import base64
 import json
 import os
 import sys
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import EXIT_NEEDS_A_PERSON, EXIT_WELL, Unreadable, UsageError, sentences
+from ingest.records.checks import unchecked
 
 
 def add(commands: Any) -> None:
@@ -28,6 +30,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--lens", required=True, metavar="FILE", help="lens numbers, JSON or TOML")
     parser.add_argument("--out", required=True, metavar="FILE.exr")
     parser.add_argument("--record", metavar="FILE.json", help="write the record: findings, seam, coverage")
+    parser.add_argument("--picture", metavar="FILE.jpg", help="write a picture of every finding, if there are any")
     parser.add_argument("--width", type=int, metavar="N", help="pixels across; else as fine as the frames")
     parser.add_argument("--calibrate", action="store_true", help="refine the lens numbers from these frames first")
     parser.add_argument("--lens-out", metavar="FILE", help="write the refined lens numbers with their sigmas (JSON)")
@@ -55,6 +58,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--lens-out without --calibrate has nothing to write.", next="Add --calibrate.")
     lens = read_table(Path(args.lens))
     numbers = LensFile.from_json(lens)
+    picture = _jpeg(args.picture)
     texts = [Path(p) for p in (args.record, args.lens_out) if p]
     with ExitStack() as stack:
         made = stack.enter_context(Outputs((out, *texts), replace=args.replace))
@@ -62,17 +66,32 @@ def run(args: argparse.Namespace) -> int:
         sources = stack.enter_context(opened([path for path, _ in pictures]))
         ask = {
             "lens": lens, "views": len(views), "width": args.width, "calibrate": args.calibrate, "half": not args.float,
+            "picture": picture is not None,
             "level": {"heading_deg": args.heading, "pitch_deg": args.pitch, "roll_deg": args.roll},
             "layouts": [layout for _, layout in pictures],
         }  # fmt: skip
         answer = worker_answer("panorama", ask, [*sources, made.descriptors[0]], item=args.frames[0],
                                on_progress=_bar if sys.stderr.isatty() else None)  # fmt: skip
         answer["frames"] = [[path.name for path in view] for view in views]
+        shown = base64.b64decode(answer.pop("findings_picture", ""))
+        if picture is not None and shown:
+            kept = stack.enter_context(Outputs((picture,), replace=args.replace))
+            os.write(kept.descriptors[0], shown)
+            kept.keep()
         for path, fd in zip(texts, made.descriptors[1:], strict=True):
             content = answer if args.record and path == Path(args.record) else answer["lens"]
             os.write(fd, (json.dumps(content, indent=1) + "\n").encode())
         made.keep()
     return _said(answer, out)
+
+
+def _jpeg(name: str | None) -> Path | None:
+    if name is None:
+        return None
+    path = Path(name)
+    if path.suffix.lower() not in (".jpg", ".jpeg"):
+        raise UsageError("the picture of the findings is a JPEG.", item=name, next="Give a name that ends in .jpg.")
+    return path
 
 
 def read_table(path: Path) -> dict[str, Any]:
@@ -137,8 +156,6 @@ def _exr(name: str) -> Path:
 
 
 def _said(answer: dict[str, Any], out: Path) -> int:
-    from ingest.faces.cli.merge import unchecked
-
     asks = False
     for finding in answer["findings"]:
         asks = asks or finding["severity"] != "note"

@@ -28,6 +28,7 @@ from ingest.machinery.disk.files import read_small
 from ingest.machinery.disk.hashing import digest_of
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.machinery.ledger.glances import Glances, ProbeGlance
+from ingest.records.checks import in_words
 from ingest.records.setups import SetupRow
 from ingest.services import Services
 from ingest.steps.filing.stage import read_setup_log
@@ -58,7 +59,7 @@ class Routes:
         self._services, self._hub, self._wake = services, hub, wake
         self._glances = Glances(services.store)
         self._static = {name: (STATIC / name).read_bytes() for name in _KINDS}
-        self._previews: OrderedDict[str, bytes] = OrderedDict()
+        self._previews: OrderedDict[tuple[str, str], bytes] = OrderedDict()
 
     def table(self) -> Sequence[Route]:
         return [
@@ -68,6 +69,7 @@ class Routes:
             Route("/card/{id}", self.card),
             Route("/clock/{rest:path}", self.clock), Route("/slate/{rest:path}", self.slate),
             Route("/preview/{id}/{version:int}", self.preview),
+            Route("/shown/{id}/{version:int}", self.preview_of_findings),
             Route("/events/{view}", self.events), Route("/static/{name}", self.static),
             Route("/favicon.ico", self.no_icon),
         ]
@@ -119,9 +121,14 @@ class Routes:
         found = bundled(f for f in answers.all_findings(self._services) if f.item.split(":", 1)[0] == glance.id)
         light = json.loads(self._services.work.recall(f"light|{glance.id}/{glance.version}") or "{}")
         digests = [f["digest"] for frame in glance.view.get("frames", ()) for f in frame["files"]]
+        stitched = self._services.work.panorama(str(glance.view.get("position", "")))
+        owners = [(f"{glance.id}/{glance.version}", "the merge")]
+        owners += [(stitched[0], "its panorama")] if stitched else []
+        shown = [(owner, of) for owner, of in owners if self._services.work.outputs(owner=owner, kind="findings")]
         return self._page(
-            request, "probe", code, probe=glance, doubts=doubts, findings=found, wrong=wrong,
-            lights=(light.get("lights") or ())[:3],
+            request, "probe", code, shown=shown if self._services.settings.security.previews else [],
+            checks=in_words(glance.record.get("checks", ()), stitched[1] if stitched else {}),
+            probe=glance, doubts=doubts, findings=found, wrong=wrong, lights=(light.get("lights") or ())[:3],
             exposures=sorted(f["exposure_s"] for f in glance.view.get("frames", ()) if f.get("exposure_s")),
             looked_at=self._glances.reviewed(digests), rows=self._rows(),
             typed=typed or {"shot": glance.shot, "setup": glance.setup, "day": glance.day, "unit": "", "note": ""},
@@ -184,26 +191,32 @@ class Routes:
         return sorted(lacking, key=lambda s: (s["day"], s["start_utc"] or ""), reverse=True)[:40]
 
     def preview(self, request: Request) -> Response:
+        return self._picture(request, "preview")
+
+    def preview_of_findings(self, request: Request) -> Response:
+        return self._picture(request, "findings")
+
+    def _picture(self, request: Request, kind: str) -> Response:
         """Our own re-encoded picture, found by id and equal to what the ledger says of it."""
         id, version = request.path_params["id"], request.path_params["version"]
         if not ID.fullmatch(id) or version > 99_999 or not self._services.settings.security.previews:
             return Response(status_code=404)
-        data = self._preview(f"{id}/{version}")
+        data = self._preview(f"{id}/{version}", kind)
         if data is None:
             return Response(status_code=404)
         return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400, immutable"})
 
-    def _preview(self, owner: str) -> bytes | None:
-        if owner in self._previews:
-            return self._previews[owner]
+    def _preview(self, owner: str, kind: str) -> bytes | None:
+        if (owner, kind) in self._previews:
+            return self._previews[owner, kind]
         roots = {d.id: d.path for d in self._services.cards.destinations()}
-        for output in self._services.work.outputs(owner=owner, kind="preview"):
+        for output in self._services.work.outputs(owner=owner, kind=kind):
             if output.destination_id not in roots:
                 continue
             data = self._read(roots[output.destination_id], output.destination_id, output.path)
             if data is None or data[:3] != b"\xff\xd8\xff" or f"xxh3_128:{digest_of(data)}" != output.digest:
                 continue
-            self._previews[owner] = data
+            self._previews[owner, kind] = data
             while len(self._previews) > 48:
                 with contextlib.suppress(KeyError):  # another thread was quicker
                     self._previews.popitem(last=False)

@@ -46,7 +46,7 @@ def _finding(setup: SetupCoverage, item: DueItem) -> Finding:
         kind=f"{item.item}_{'lost' if lost else 'due'}", severity=Severity.LOSS if lost else Severity.PERSON,
         item=" ".join(p for p in (setup.day, setup.unit, setup.setup, item.because) if p),
         what=f"{setup.setup}: {missing}{after}{more} ({item.why})", next=next,
-        more={"day": setup.day, "unit": setup.unit, "setup": setup.setup, "due_until_utc": utc(item.due_until_s)},
+        more={"day": setup.day, "unit": setup.unit, "setup": setup.setup, "due_until_utc": utc(item.due_until_s), **({"proposed": list(item.proposed)} if item.proposed else {})},
     )
 
 

@@ -17,6 +17,7 @@ from ingest.steps.panorama.raster import Doubles, Floats, Layout, Raster
 
 LUMINANCE = np.array([0.212639, 0.715169, 0.072192])  # Rec.709 / D65, STANDARDS: IEC 61966-2-1 primaries
 _TILE = 64
+_NORMALS = 32  # at once
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -107,10 +108,13 @@ def irradiance(vectors: Doubles, flux: Doubles, normals: Floats) -> Doubles:
     """
     normals = np.asarray(normals, dtype=np.float64)
     result = np.empty((len(normals), 3))
+    room = np.empty((min(len(normals), _NORMALS), len(flux)))  # used again: fresh pages cost more than the sums
     for c in range(3):
         sign = np.where(flux[:, c] < 0, -1.0, 1.0)
-        towards = (vectors[:, c] * sign[:, None]).T
-        for start in range(0, len(normals), 256):
-            some = normals[start : start + 256]
-            result[start : start + 256, c] = np.maximum(some @ towards, 0.0) @ sign
+        towards = np.ascontiguousarray((vectors[:, c] * sign[:, None]).T)
+        for start in range(0, len(normals), _NORMALS):
+            some = normals[start : start + _NORMALS]
+            lit = np.matmul(some, towards, out=room[: len(some)])
+            np.maximum(lit, 0.0, out=lit)
+            result[start : start + _NORMALS, c] = lit @ sign
     return result

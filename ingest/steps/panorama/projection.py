@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,6 +29,7 @@ CEILING = 8.0  # times the 99th percentile of the luminance shown
 _CUT = 8  # parts of a frame pixel, each way
 _ROWS = 64
 _PAD = 4
+_REACH = 3  # pixels round a strong one that a cubic there would touch
 _WIDE = 1024
 _PIECE = 4096
 
@@ -78,11 +80,12 @@ class Projector:
         ceiling = _ceiling(picture, mine)
         mild, strong = _split(picture, ceiling)
         lowest = min(0.0, float(picture.min()))
+        beside = None if strong is None else _beside(strong, (picture.shape[0], picture.shape[1]))
         trust = None if sigma is None else _trust(sigma)
         for camera in mine:
             if strong is not None:
                 self._drop(camera, picture, strong, ceiling)
-            self._look_up(camera, mild, trust, lowest)
+            self._look_up(camera, mild, trust, lowest, beside)
             if clipped is not None:
                 self._mark(camera, clipped)
 
@@ -110,11 +113,15 @@ class Projector:
 
     # -- the mild part ------------------------------------------------------------------------------
 
-    def _look_up(self, camera: Camera | Equirect, mild: Single, trust: Single | None, lowest: float) -> None:
+    def _look_up(
+        self, camera: Camera | Equirect, mild: Single, trust: Single | None, lowest: float,
+        beside: NDArray[np.uint8] | None,
+    ) -> None:
         size = mild.shape[:2]
         pad = _PAD if isinstance(camera, Equirect) else 0
         if isinstance(camera, Equirect):
             mild, trust = _wrapped(mild, camera), None if trust is None else _wrapped(trust, camera)
+            beside = None if beside is None else _wrapped(beside, camera)
         parts = self._parts or max(1, int(np.ceil(self.raster.pitch_rad * camera.pixels_per_radian - 0.3)))
         lons = _sub_longitudes(self.raster, parts)
         lats = _sub_latitudes(self.raster, parts)
@@ -129,6 +136,8 @@ class Projector:
                     flat, x, y, weight, response = found
                     light = _remap(mild, x + pad, y + pad)
                     np.maximum(light, lowest, out=light)
+                    if beside is not None:
+                        _level_beside(light, mild, beside, x + pad, y + pad)
                     if response is not None:
                         light /= response
                     if power is not None:
@@ -294,13 +303,27 @@ def _response(camera: Camera, theta: Floats) -> Single | None:
     return np.stack([np.interp(theta, camera.theta, table[:, c]) for c in range(3)], axis=1).astype(np.float32)
 
 
-def _remap(picture: Single, x: Single, y: Single, how: int = cv2.INTER_CUBIC) -> Single:
+def _remap(picture: NDArray[Any], x: Single, y: Single, how: int = cv2.INTER_CUBIC) -> Single:
     """Look-up at n points: (n, 3) or (n,).  In rows, since the library bounds each side."""
     n = len(x)
     tall = -(-n // _WIDE)
     grid = [np.resize(a.astype(np.float32), (tall, _WIDE)) for a in (x, y)]
     out = cv2.remap(picture, grid[0], grid[1], how, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out.reshape(tall * _WIDE, *picture.shape[2:])[:n], dtype=np.float32)
+
+
+def _level_beside(light: Single, mild: Single, beside: NDArray[np.uint8], x: Single, y: Single) -> None:
+    """Beside a strong source look up linearly: what the cubic undershoots there would be a black ring round it."""
+    near = np.flatnonzero(_remap(beside, x, y, cv2.INTER_NEAREST))
+    if len(near):
+        light[near] = _remap(mild, x[near], y[near], cv2.INTER_LINEAR)
+
+
+def _beside(strong: NDArray[np.intp], shape: tuple[int, int]) -> NDArray[np.uint8]:
+    """Where a cubic's 4 x 4 pixels hold a strong one."""
+    mask = np.zeros(shape, np.uint8)
+    mask.ravel()[strong] = 1
+    return np.asarray(cv2.dilate(mask, np.ones((2 * _REACH + 1, 2 * _REACH + 1), np.uint8)), np.uint8)
 
 
 def _add_rows(target: Single, flat: NDArray[np.intp], values: Single) -> None:
@@ -359,14 +382,14 @@ def _trust(sigma: Floats) -> Single:
     return np.asarray(1.0 / (1.0 + (noise / 0.01) ** 2), dtype=np.float32) + np.float32(1e-4)
 
 
-def _wrapped(picture: Single, camera: Equirect) -> Single:
+def _wrapped(picture: NDArray[Any], camera: Equirect) -> NDArray[Any]:
     """A lat-long with a margin that continues it over seam and poles."""
     raster = camera.raster
     period = raster.period
     cols = np.mod(np.arange(-_PAD, raster.width + _PAD), period)
     half = period // 2
     corners = raster.layout is Layout.CORNERS
-    rows: list[NDArray[np.float32]] = []
+    rows: list[NDArray[Any]] = []
     for r in range(-_PAD, raster.height + _PAD):
         if 0 <= r < raster.height:
             rows.append(picture[r, cols])

@@ -42,8 +42,12 @@ def of(
         "mended_pixels": mended,
         "findings": [*findings, *_findings(numbers, agreement)],
         "checks": list(checks),
-        "notes": list(numbers.notes),
+        "notes": [*numbers.notes, *_notes(mended)],
     }
+
+
+def _notes(mended: int) -> list[str]:
+    return [f"{mended} pixels were no finite numbers and were mended from their neighbours."] if mended else []
 
 
 def check(kind: str, made: bool, why: str) -> dict[str, Any]:

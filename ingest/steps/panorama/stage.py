@@ -7,6 +7,7 @@ file beside the first.  A lat-long body needs none: its picture is the panorama.
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import hashlib
 import json
@@ -79,20 +80,39 @@ def stitch(
 
     each(owed, make, elsewhere)
     for one in sorted(ready, key=lambda o: o.position):
-        outbox.settle(one.owner, "panorama", one.path)
-        known = json.loads(services.work.recall(f"panoramas|{one.position}") or "[]")
-        if known[one.number - 1].get("trouble"):
+        for kind, ending in (("panorama", ".exr"), ("panorama record", ".json"), ("findings", "_findings.jpg")):
+            outbox.settle(one.owner, kind, one.path.removesuffix(".exr") + ending)
+        said = json.loads(services.work.recall(f"panoramas|{one.position}") or "[]")[one.number - 1]
+        if said.get("trouble"):
             found.append(Finding(
-                kind="no panorama", item=one.position, severity=Severity.PERSON, what=known[one.number - 1]["trouble"],
+                kind="no panorama", item=one.position, severity=Severity.PERSON, what=said["trouble"],
                 next="Check the body's lens numbers in the settings.",
             ))
+            continue
+        record = said.get("record", {})
+        paper = (json.dumps({"position": one.position, "probes": [v.id for v in one.views], **record}, indent=1)
+                 + "\n").encode()
+        outbox.put(one.path.removesuffix(".exr") + ".json", lambda _, d=paper: d,  # type: ignore[misc]
+                   kind="panorama record", owner=one.owner)
+        found += _findings(record, one.views[0].id)
     return found
 
 
 def newest(services: Services, position: str) -> int | None:
     """The number of the position's newest panorama that has a picture."""
-    known = json.loads(services.work.recall(f"panoramas|{position}") or "[]")
-    return next((n for n in range(len(known), 0, -1) if not known[n - 1].get("trouble")), None)
+    known = services.work.panorama(position)
+    return None if known is None else int(known[0].rpartition("/")[2])
+
+
+def _findings(record: Mapping[str, Any], first: str) -> list[Finding]:
+    """What a panorama's record finds, under its position's first view, whose name its file has."""
+    made: list[Finding] = []
+    for raw in record.get("findings", ()):
+        with contextlib.suppress(KeyError, ValueError):
+            before = sum(f.kind == raw["kind"] for f in made)
+            item = f"{first}: panorama" + (f" ({before + 1})" if before else "")
+            made.append(Finding.from_json({**raw, "item": item}))
+    return made
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -137,8 +157,9 @@ def _project(
                 stack.callback(os.close, fd)
                 sources.append(fd)
             answer.update(run(
-                services.worker, elsewhere, "panorama", {"lens": dict(one.sheet), "views": len(one.views)}, sources,
-                outputs, timeout_s=services.settings.merging.time_limit_s, cancel=services.stop,
+                services.worker, elsewhere, "panorama",
+                {"lens": dict(one.sheet), "views": len(one.views), "picture": True}, sources, outputs,
+                timeout_s=services.settings.merging.time_limit_s, cancel=services.stop,
             ))
 
     try:
@@ -146,4 +167,8 @@ def _project(
             return None
     except (Unreadable, WorkerFailed) as error:
         return None if services.stop.is_set() else {"trouble": error.what}
+    shown = base64.b64decode(str(answer.pop("findings_picture", "")))
+    for destination in outbox.here[:] if shown else ():
+        outbox.put_at(destination, one.path.removesuffix(".exr") + "_findings.jpg", shown, kind="findings",
+                      owner=one.owner)
     return {"record": answer}

@@ -57,10 +57,12 @@ class Picture:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ProbePictures:
-    """A probe's previews: the panorama at (three) exposures, then balls as rendered and as photographed."""
+    """A probe's previews: the panorama at (three) exposures, then balls as rendered and as photographed; what shows
+    its ``findings``, numbered."""
 
     exposures: Sequence[Picture] = ()
     balls: Sequence[Picture] = ()
+    findings: Sequence[Picture] = ()
 
 
 def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures] | None = None) -> bytes:

@@ -32,6 +32,8 @@ _GREY, _RULE, _WASH = 95, 185, 236
 _SHAPES = {"loss": "◆", "lost": "◆", "person": "△", "due": "△", "well": "✓", "have": "✓", "note": "•", "waived": "—",
            "not checked": "○"}
 
+_TALLEST_MM = 200.0  # of a picture: with its words it fits on a page
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fonts:
@@ -335,6 +337,9 @@ class _Paper:
         for said in (probe.trouble, *probe.reasons, *(sentences(f.what, f.next) for f in probe.findings)):
             if said:
                 self._text(f"{_SHAPES['note']} {said}", size=8)
+        self._pictures(seen.findings if seen else (), 120.0)
+        for said in probe.checks:
+            self._text(said, size=7.5, grey=True)
         times = ", ".join(seconds_word(t) for t in probe.exposures_s)
         stops = f"{probe.stops:.1f} stops covered" if probe.stops is not None else "stops not measured"
         self._text(f"Taken {self._clock(probe.taken_utc)} with {probe.body.replace('|', ' ') or 'an unknown body'}"
@@ -384,6 +389,8 @@ class _Paper:
         if not drawn:
             return
         tall = max(width_mm * p.height / max(1, p.width) for p in drawn)
+        if tall > _TALLEST_MM:
+            width_mm, tall = width_mm * _TALLEST_MM / tall, _TALLEST_MM
         if self._pdf.will_page_break(tall + 6):
             self._pdf.add_page()
         top = self._pdf.get_y()

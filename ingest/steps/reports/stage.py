@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import Unreadable, WorkerFailed
+from ingest.machinery.disk.hashing import digest_of
 from ingest.machinery.ledger.work import ProbeFact
 from ingest.machinery.worker.room import most_at_once
 from ingest.outbox import Outbox
@@ -28,6 +29,7 @@ _BALLS = {"grey": "virtual grey ball in this light", "mirror": "virtual mirror b
 _PHOTOGRAPHED = {"grey_ball": "the grey ball, photographed", "mirror_ball": "the mirror ball, photographed"}
 _LARGEST = 8 << 20
 _EACH_S = 120.0
+_FINDINGS_BYTES = 12 << 20  # of all pictures of findings in one report
 
 
 @contextlib.contextmanager
@@ -99,6 +101,8 @@ def pictures(
     """Per probe: its exposures, the virtual balls, and the real ones where a crop of them was made."""
     found = {}
     facts = {p.id: p for p in services.work.probes()}
+    positions = {v.id: v.position for v in services.work.views()}
+    room = _FINDINGS_BYTES
     for id, said in seen.items():
         exposures = [
             made for n, one in enumerate(said.get("exposures", ()))
@@ -110,8 +114,40 @@ def pictures(
         ]
         if balls:
             balls += _photographed(services, outbox, facts[id])
-        found[id] = ProbePictures(exposures=exposures, balls=balls)
+        owners = [(f"{id}/{facts[id].version}", "what the findings above show, numbered in their order")]
+        if (stitched := services.work.panorama(positions.get(id, ""))) is not None:
+            owners.append((stitched[0], "the same of its panorama"))
+        shows = [made for owner, label in owners if (made := _of_findings(outbox, owner, label, id, room)) is not None]
+        room -= sum(len(p.data) for p in shows)
+        found[id] = ProbePictures(exposures=exposures, balls=balls, findings=shows)
     return found
+
+
+def _of_findings(outbox: Outbox, owner: str, label: str, id: str, room: int) -> Picture | None:
+    """The picture of the findings that lies beside a probe or panorama; None where there is none, or no room left in
+    a page that must open on a phone."""
+    at = outbox.known(owner=owner, kind="findings")
+    for destination in outbox.here:
+        if destination.id not in at:
+            continue
+        data = outbox.read(destination, at[destination.id].path, most=_LARGEST)
+        if data is None or f"xxh3_128:{digest_of(data)}" != at[destination.id].digest:
+            continue
+        size = _size(data)
+        if size is None or len(data) > room:
+            return None
+        return Picture(data=data, width=size[0], height=size[1], label=label, alt=f"pictures of findings, probe {id}")
+    return None
+
+
+def _size(data: bytes) -> tuple[int, int] | None:
+    """Width and height of a JPEG of our own making (its frame header, ITU-T T.81 B.2.2)."""
+    at = 2
+    while data[:2] == b"\xff\xd8" and at + 9 <= len(data) and data[at] == 0xFF:
+        if data[at + 1] in (0xC0, 0xC2):
+            return int.from_bytes(data[at + 7 : at + 9], "big"), int.from_bytes(data[at + 5 : at + 7], "big")
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    return None
 
 
 def _picture(said: Mapping[str, Any], label: str, alt: str) -> Picture | None:

@@ -43,6 +43,7 @@ td,th{padding:.45rem .6rem .45rem 0;vertical-align:top;border-bottom:1px solid v
 content-visibility:auto;contain-intrinsic-size:auto 22rem}
 .strip3{display:grid;grid-template-columns:repeat(auto-fit,minmax(12rem,1fr));gap:.5rem;margin:.5rem 0}
 figure{margin:0}figure img{width:100%;height:auto;display:block}
+.shown img{width:auto;max-width:100%;height:auto}.shown figure{margin:.5rem 0}
 .balls{display:flex;flex-wrap:wrap;gap:.5rem 1rem;margin:.5rem 0}.balls img{width:10rem}.balls figure{max-width:10rem}
 figcaption{font-size:.78rem;color:var(--soft)}
 dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(9rem,1fr));gap:.3rem 1rem;margin:.4rem 0}

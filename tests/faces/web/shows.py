@@ -165,6 +165,12 @@ def add_probes(
     return ids
 
 
+def copy_of(services: Services, path: str, to: str) -> None:
+    """One of our files at the first destination, once more under another name."""
+    root = Path(services.cards.destinations()[0].path)
+    (root / to).write_bytes((root / path).read_bytes())
+
+
 def a_view(id: str, k: int, reason: str = "") -> View:
     frames = tuple(
         ViewFrame(

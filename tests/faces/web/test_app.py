@@ -7,7 +7,7 @@ import json
 import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -96,6 +96,7 @@ def test_a_stranger_sees_the_slots_and_nothing_else(served: Served) -> None:
         "/findings",
         "/clips",
         f"/preview/{id}/1",
+        f"/shown/{id}/1",
         "/events/board",
         "/card/x",
     ):
@@ -306,6 +307,25 @@ def test_only_ids_name_things(served: Served) -> None:
         assert browser.get(path).status_code in (404, 405), path
     for path in ("/probe/%2fetc%2fpasswd/file", "/clip/..%2f..%2fx/file", "/probe/nothing/file", "/card/x/file"):
         assert browser.post(path, data={"form_token": token, "setup": "1"}, headers=OWN).status_code == 404, path
+
+
+def test_a_probe_shows_what_was_found_and_what_could_not_be_checked(served: Served) -> None:
+    work, id = served.services.work, shows.add_probes(served.services, 1)[0]
+    blind = {"check": "motion", "made": True, "why": "too little is shared", "frames": [0, 1]}
+    whole = {"checks": [{"check": "flare", "made": False, "why": "it is one picture", "frames": []}]}
+    (fact,) = work.probes()
+    work.add_probe(replace(fact, record={**fact.record, "checks": [blind]}), shows.UTC)  # type: ignore[dict-item]
+    work.put("panoramas|q0", json.dumps([{"signature": "s", "record": whole}]))
+    (preview,) = work.outputs(owner=f"{id}/1", kind="preview")
+    for owner, name in ((f"{id}/1", "one"), ("q0/1", "two")):
+        path = f"TIDE/unfiled/{name}_findings.jpg"
+        shows.copy_of(served.services, preview.path, path)
+        work.set_output(replace(preview, path=path, kind="findings", owner=owner))
+    browser, _ = served.paired()
+    page = browser.get(f"/probe/{id}").text
+    assert "Checked for motion." in page and "Its panorama: not checked for flare: it is one picture." in page
+    assert "Not checked for motion in frames 1, 2, counted from dark to bright: too little is shared." in page
+    assert [browser.get(src).status_code for src in re.findall(r'src="(/shown/[^"]+)"', page)] == [200, 200]
 
 
 def test_a_changed_or_foreign_file_is_not_served_as_a_preview(served: Served) -> None:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import colour as colour_science
 import numpy as np
 import OpenEXR
 import pytest
+import simplejpeg
 
+from ingest.machinery.worker.jobs import merge as job
 from ingest.records.merges import MergeFrame
 from ingest.steps.light import bracket, quality, rescue
 from ingest.steps.light.colour import temperature_k
@@ -20,6 +24,7 @@ from ingest.steps.light.summary import summarise
 from ingest.steps.panorama.raster import Layout, Raster, layout_of
 from tests import scenes
 from tests.bench.light import photographed_ball
+from tests.brackets import srgb
 
 DATA = Path(__file__).parents[2] / "data" / "latlong"
 
@@ -137,6 +142,21 @@ def test_one_clipped_photosite_counts() -> None:
     assert [c["frames"] for c in bright] == [[4]] * 4  # it clips nearly everywhere
 
 
+def test_a_jpeg_that_comes_near_to_white_may_be_clipped() -> None:
+    """A codec brings a small lamp back below white, so what it nearly holds is said with less confidence."""
+    rng, frames = np.random.default_rng(3), []
+    light = 0.05 * 2.0 ** (0.5 * rng.normal(size=(8, 16, 1)).repeat(8, 0).repeat(8, 1).repeat(3, 2))
+    light[21, 40] = 0.965
+    for k in range(2):
+        codes = np.rint(255 * srgb(np.clip(light * 4.0**k, 0, 1))).astype(np.uint8)
+        frames.append(io.BytesIO(simplejpeg.encode_jpeg(codes, 93, "RGB", "420")))
+    asked = {"kind": "lat-long", "frames": [
+        {"name": f"{k}", "exposure_s": 0.001 * 4.0**k, "f_number": 8.0, "iso": 100.0} for k in range(2)]}
+    told = [f for f in job.run(asked, [*frames, io.BytesIO()], lambda _: None)["findings"] if f["kind"] == "clipped"]
+    assert [(f["confidence"], f["frames"]) for f in told] == [(0.7, [0])]
+    assert not quality.near_white(0.955) and not quality.near_white(1.0)
+
+
 def test_a_bracket_is_put_together_from_the_brightest_frame_that_holds_each_place() -> None:
     looks = shot()
     whole = quality.together(looks)
@@ -148,6 +168,7 @@ def test_a_bracket_is_put_together_from_the_brightest_frame_that_holds_each_plac
     assert whole.max() > 2.0  # more than that frame holds
 
 
+@cache
 def clipped_sun(heading_deg: float, seed: int = 7) -> tuple[np.ndarray, np.ndarray, scenes.Disc, rescue.BallPicture]:
     """A probe whose sun is cut, what the cut took, the sun, and a ball photographed in the same light."""
     scene = scenes.outdoor(seed=seed, sun=scenes.at(150, 35))

@@ -77,6 +77,16 @@ def test_a_small_sun_keeps_its_energy(phase: tuple[float, float], width: int) ->
     assert abs(scenes.cap_energy(seen, scene.discs[0])) < 0.015  # the frame's own rendering is .5 % off
 
 
+def test_no_dark_ring_stands_round_a_lamp() -> None:
+    lamp = scenes.Disc(direction=scenes.at(10, 15), radius_rad=np.radians(4), radiance=np.full(3, 100.0))
+    scene = scenes.Scene(background=lambda d, _: np.full(d.shape, 0.5), discs=(lamp,))
+    one = [lens(vig=(0.0, 0.0), f=60.0, cx=100.3, cy=100.1)]
+    made = project(file(one), [scenes.fisheye(scene, one, (201, 201), noise=0, parts=1)], 720)
+    near = Raster(height=360, width=720).directions() @ lamp.direction > np.cos(np.radians(12.0))
+    assert made.rgb[near].min() > 0.49
+    assert abs(scenes.cap_energy(made.rgb, lamp)) < 0.01
+
+
 def test_what_no_view_shows_is_zero_with_coverage_zero() -> None:
     one = [lens(fov=150.0)]
     picture = np.full((401, 401, 3), 0.7)

@@ -48,7 +48,7 @@ class LinearPicture:
 
 
 def read(source: BinaryIO) -> LinearPicture:
-    """Read one picture; raises :class:`Unreadable` for what is no colour picture.
+    """Read one picture; raises :class:`Unreadable` for what is no colour picture, also where a channel holds no number.
 
     A data window smaller than the display window is put in its place, black around it, and the layer
     ``coverage`` then says where the picture was.
@@ -60,6 +60,9 @@ def read(source: BinaryIO) -> LinearPicture:
         raise Unreadable(f"the EXR is {width}x{height}, more than {most} megapixels.", next=_NEXT)
     header, channels = exr.read(source)
     rgb = _colours(channels)
+    dead = [name for i, name in enumerate("RGB") if not np.isfinite(rgb[..., i]).any()]
+    if dead:
+        raise Unreadable(f"no pixel of {' and '.join(dead)} is a number.", next=_NEXT)
     layers = {n: np.asarray(a) for n, a in channels.items() if a.ndim == 2 and n not in ("R", "G", "B", "Y")}
     chromaticities = header.get("chromaticities")
     if chromaticities is not None:

@@ -56,7 +56,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         result = merge_pixels.merge(request, plan, first, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
-        told, shown_by, checks = merge_quality.judge(request, order, plan, first)
+        told, shown_by, checks = merge_quality.judge(request, order, plan, first, at_rail=result.measures.at_rail)
         clock.mark("judge")
     # the file that is written is read back whole: the frames must not stand beside it
     plan = replace(plan, stack=replace(plan.stack, frames=()))

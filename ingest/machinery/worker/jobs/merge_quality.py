@@ -7,7 +7,6 @@ is what the plan would otherwise correct away.
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -16,7 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.machinery.worker.decoders.picture import Picture
-from ingest.machinery.worker.jobs.merge_comparison import gap, row, seen, words
+from ingest.machinery.worker.jobs import finding_pictures
+from ingest.machinery.worker.jobs.finding_pictures import MARK
+from ingest.machinery.worker.jobs.merge_comparison import seen
 from ingest.records.merges import MergeRequest
 from ingest.steps.light import bracket, quality
 from ingest.steps.light.quality import FrameLook
@@ -33,16 +34,18 @@ _READ = 2048  # columns that are read of a frame, of which so many are kept:
 _KEPT = 512
 #: How far the black level may be off, of white: a raw states it, a developed file's is fitted from its frames.
 _BLACK = {"raw": 2e-5, "tiff": 1e-4, "jpeg": 0.0}
+_LIT = 0.02  # of white: one clipped photosite of the sixteen that are averaged makes more
 _CELL, _MOST = 420, 3  # pixels wide; pictures a finding
-_MARK = (230, 30, 30)
 
 
 def judge(
-    request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture
+    request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture, *, at_rail: bool = True
 ) -> tuple[list[dict[str, Any]], list[FrameLook], list[dict[str, Any]]]:
     """Findings from the headers and from comparing the frames, their indices dark to bright; the small frames; which
-    checks could be made (``record.check``)."""
+    checks could be made (``record.check``).  ``at_rail``: that the shortest frame clips is known already."""
     told = bracket.judge([request.frames[i] for i in order])
+    if not at_rail and plan.source == "jpeg":
+        told += quality.near_white(_nearest_to_white(plan))
     if request.quick or len(order) < 2:
         why = "it was a first look only" if request.quick else "it is a single frame"
         return told, [], [check(kind, False, why) for kind in (*quality.BETWEEN_FRAMES, "tilt")]
@@ -59,6 +62,14 @@ def judge(
         checks.append(check("tilt", found is not None and found.sure,
                             "it shows too few edges that stand upright to tell whether it stands level"))
     return told, looks, checks
+
+
+def _nearest_to_white(plan: Plan) -> float:
+    """The largest reading of the shortest frame, as a part of what saturates, where its first component peaks."""
+    frame, stack = plan.stack.frames[0], plan.stack
+    _, _, _, (x, y) = cv2.minMaxLoc(np.ascontiguousarray(frame[..., 0]))
+    around = np.ascontiguousarray(frame[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2])
+    return float(largest(stack.encoding.light(around)).max()) / stack.clips[0]
 
 
 def looks_of(request: MergeRequest, plan: Plan, first: Picture) -> list[FrameLook]:
@@ -112,35 +123,14 @@ def pictured(
     """The findings, each with the number of its row (``picture``), and the rows as one JPEG in base64."""
     if not findings or not looks:
         return [dict(f) for f in findings], ""
-    rows, out = [], []
-    for number, finding in enumerate(findings, 1):
-        rows.append(_row_of(number, finding, looks))
-        out.append({**finding, "picture": number})
-    width = max(r.shape[1] for r in rows)
-    page = np.vstack([np.hstack([r, gap(r.shape[0], width - r.shape[1])]) for r in rows])
-    data = cv2.imencode(".jpg", np.ascontiguousarray(page[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 88])[1]
-    return out, base64.b64encode(np.asarray(data).tobytes()).decode("ascii")
+    return finding_pictures.page(findings, lambda finding: _cells(finding, looks))
 
 
-def _row_of(number: int, finding: Mapping[str, Any], looks: Sequence[FrameLook]) -> U8:
+def _cells(finding: Mapping[str, Any], looks: Sequence[FrameLook]) -> list[tuple[str, U8]]:
     frames = [k for k in finding.get("frames", ()) if 0 <= k < len(looks)] or [len(looks) - 1]
     if len(frames) > _MOST:
         frames = [frames[0], frames[len(frames) // 2], frames[-1]]
-    width = _CELL * len(frames) + 14 * (len(frames) - 1)
-    head = [f"{number}  {finding['kind'].replace('_', ' ')}, confidence {finding.get('confidence') or 0:.2f}",
-            *_folded(str(finding["what"]), max(40, width // 8))]
-    cells = [np.vstack([words([f"frame {k + 1} of {len(looks)}"], _CELL), _shown(looks, k, frames, finding)])
-             for k in frames]
-    return np.vstack([words(head, width), row(cells), gap(14, width)])
-
-
-def _folded(text: str, columns: int) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        if len(lines[-1]) + len(word) + 1 > columns and lines[-1]:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    return lines
+    return [(f"frame {k + 1} of {len(looks)}", _shown(looks, k, frames, finding)) for k in frames]
 
 
 def _shown(looks: Sequence[FrameLook], k: int, frames: Sequence[int], finding: Mapping[str, Any]) -> U8:
@@ -152,13 +142,30 @@ def _shown(looks: Sequence[FrameLook], k: int, frames: Sequence[int], finding: M
     picture = seen(np.clip(light * np.float32(0.18 / middle), 0, 1))
     if finding["kind"] in ("clipped", "noise", "missing_step", "mixed_settings"):
         picture = seen(look.light)
-    if finding["kind"] == "clipped" and look.whole is not None:
-        picture[~look.whole] = _MARK
+    clips = _clips(look) if finding["kind"] == "clipped" else None
+    if clips is not None:
+        picture[clips] = MARK
     height = max(40, round(_CELL * picture.shape[0] / picture.shape[1]))
     out = np.asarray(cv2.resize(np.ascontiguousarray(picture), (_CELL, height), interpolation=cv2.INTER_AREA
                                 if picture.shape[1] > _CELL else cv2.INTER_NEAREST), np.uint8)  # fmt: skip
+    if clips is not None:
+        for x, y in _places(clips):
+            cv2.circle(out, (round(x * _CELL), round(y * height)), 12, MARK, 2, cv2.LINE_AA)
     box = finding.get("place")
     if box:
         x0, y0, x1, y1 = (round(v * n) for v, n in zip(box, (_CELL, height, _CELL, height), strict=True))
-        cv2.rectangle(out, (x0 - 4, y0 - 4), (x1 + 4, y1 + 4), _MARK, 2)
+        cv2.rectangle(out, (x0 - 4, y0 - 4), (x1 + 4, y1 + 4), MARK, 2)
     return out
+
+
+def _clips(look: FrameLook) -> npt.NDArray[np.bool_] | None:
+    """Where a photosite clips; outside of image circles, which are not whole either, it is dark."""
+    return None if look.whole is None else ~look.whole & (look.light.max(axis=2) > _LIT)
+
+
+def _places(mask: npt.NDArray[np.bool_], most: int = 8) -> list[tuple[float, float]]:
+    """Middles of the largest connected places, as shares of width and height."""
+    _, _, facts, middles = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    largest_first = np.argsort(-facts[1:, cv2.CC_STAT_AREA])[:most] + 1
+    return [((float(middles[k][0]) + 0.5) / mask.shape[1], (float(middles[k][1]) + 0.5) / mask.shape[0])
+            for k in largest_first]

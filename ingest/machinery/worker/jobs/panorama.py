@@ -2,7 +2,8 @@
 
 Arguments: ``lens`` (a lens file's content), ``views`` (how many pictures), ``width`` (None: as fine as the
 pictures), ``level`` (``heading_deg``, ``pitch_deg``, ``roll_deg`` of a further turn), ``layouts`` (for a
-lat-long: "auto", "corners" or "centres" per view), ``calibrate``, ``half`` (store half where it fits).
+lat-long: "auto", "corners" or "centres" per view), ``calibrate``, ``half`` (store half where it fits),
+``picture`` (answer a picture of every finding as well: ``findings_picture``, a JPEG in base64, "" for no findings).
 Files: one EXR per view, then the EXR to write (empty, readable, seekable).
 
 The answer is the record: size, coverage, seam, findings, and the lens numbers used (refined ones with
@@ -21,7 +22,7 @@ import numpy as np
 
 from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
-from ingest.machinery.worker.jobs import linear_picture
+from ingest.machinery.worker.jobs import linear_picture, panorama_pictures
 from ingest.records import rasters
 from ingest.records.lenses import LensFile, LensFileWrong
 from ingest.steps.merging import colour
@@ -91,6 +92,9 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     answer = record.of(numbers, made, raster, agreement, views=views, level=turned, findings=[*findings, *more],
                        mended=mended, checks=checks)
     answer["pixel_type"] = kind
+    if args.get("picture"):
+        told, sheet = panorama_pictures.pictured(answer["findings"], made, raster, agreement)
+        answer |= {"findings": told, "findings_picture": sheet}
     answer["cpu_s"] = round(time.process_time() - started, 2)
     progress(1.0)
     return answer
