@@ -6,7 +6,7 @@ Paths are absolute on this machine, except a card's ``folder``, which is relativ
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any

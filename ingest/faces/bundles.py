@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from ingest.records.coverage import item_word
 from ingest.records.findings import Finding
 
 _LACK = re.compile(r"(.+)_(due|lost)")
@@ -46,11 +47,11 @@ def _one(key: tuple[str, ...], found: list[Finding]) -> Bundle:
     first = found[0]
     if len(key) == 1:
         proposed = first.more.get("proposed")
-        title = f"{first.kind.removesuffix('_due')} proposed" if proposed else first.kind
-        return Bundle(severity=str(first.severity), title=title.replace("_", " "), item=first.item,
+        title = f"{item_word(first.kind.removesuffix('_due'))} proposed" if proposed else first.kind.replace("_", " ")
+        return Bundle(severity=str(first.severity), title=title, item=first.item,
                       says=(first.what,), next=first.next)
     state = key[1]
-    names = ", ".join(f.kind.removesuffix(f"_{state}").replace("_", " ") for f in found)
+    names = ", ".join(item_word(f.kind.removesuffix(f"_{state}")) for f in found)
     return Bundle(
         severity=str(first.severity), title=names, item=first.item, says=tuple(f.what for f in found),
         next=first.next if len(found) == 1 else _NEXT[state], lacks=state,

@@ -16,6 +16,15 @@ class Status(StrEnum):
     LOST = "lost"  # missing, and its time is over
 
 
+def item_word(item: str) -> str:
+    """An item of the due rules in running words.
+
+    >>> item_word("clean_plate"), item_word("measured")
+    ('clean plate', 'measurements')
+    """
+    return "measurements" if item == "measured" else item.replace("_", " ")
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Taken:
     """Something that was captured and filed: evidence that an item is there.

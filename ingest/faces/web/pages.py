@@ -17,6 +17,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from ingest.faces.web.board import Board
+from ingest.records.coverage import item_word
 from ingest.records.names import shown
 from ingest.steps.audit.words import number_word
 from ingest.steps.reports.morning import seconds_word
@@ -98,7 +99,7 @@ def environment() -> Environment:
     )
     made.filters.update(
         size=size_word, duration=time_word, figure=lambda n: f"{n:,}", probe_of=probe_of, number=number_word,
-        whence=whence, seconds=seconds_word,
+        whence=whence, item=item_word, seconds=seconds_word,
     )
     made.globals.update(caution=CAUTION)
     return made

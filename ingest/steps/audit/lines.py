@@ -9,6 +9,7 @@ from typing import Literal
 from ingest.records import audit_paper as paper
 from ingest.records.audit_paper import Line
 from ingest.records.cards import DestinationRecord, Proof
+from ingest.records.coverage import item_word
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
 from ingest.steps.audit import comparison
@@ -143,7 +144,7 @@ def coverage(e: AuditEvidence, status: str, number: int) -> tuple[Line, ...]:
         if not items:
             continue
         # One line a setup: a page of twenty setups and four items each would be read by nobody.
-        what = join_words([i.item.replace("_", " ") for i in items])
+        what = join_words([item_word(i.item) for i in items])
         why = f": {items[0].why}" if len(items) == 1 and items[0].why else ""
         until = min((i.due_until_utc for i in items if i.due_until_utc), default=None)
         if status == "due":

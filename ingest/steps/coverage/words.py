@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any
 
-from ingest.records.coverage import DueItem, SetupCoverage, Status
+from ingest.records.coverage import DueItem, SetupCoverage, Status, item_word
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question
 
@@ -26,7 +26,7 @@ def findings(coverage: Iterable[SetupCoverage], *, open_too: bool = False) -> li
 
 def _finding(setup: SetupCoverage, item: DueItem) -> Finding:
     lost = item.status is Status.LOST
-    name = item.item.replace("_", " ")
+    name = item_word(item.item)
     after = f" after {item.because}" if item.because else ""
     more = f"; {item.words}" if item.words else ""
     missing = f"no {name}"
@@ -46,7 +46,8 @@ def _finding(setup: SetupCoverage, item: DueItem) -> Finding:
         kind=f"{item.item}_{'lost' if lost else 'due'}", severity=Severity.LOSS if lost else Severity.PERSON,
         item=" ".join(p for p in (setup.day, setup.unit, setup.setup, item.because) if p),
         what=f"{setup.setup}: {missing}{after}{more} ({item.why})", next=next,
-        more={"day": setup.day, "unit": setup.unit, "setup": setup.setup, "due_until_utc": utc(item.due_until_s), **({"proposed": list(item.proposed)} if item.proposed else {})},
+        more={"day": setup.day, "unit": setup.unit, "setup": setup.setup, "due_until_utc": utc(item.due_until_s),
+              **({"proposed": list(item.proposed)} if item.proposed else {})},
     )
 
 

@@ -18,6 +18,7 @@ from jinja2 import DictLoader, Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 from ingest.records.audit_paper import AuditReport, ProbeLine
+from ingest.records.coverage import item_word
 from ingest.records.names import shown
 from ingest.steps.audit.words import about, bytes_word, clock_word, number_word
 from ingest.steps.reports.page import PAGE
@@ -80,7 +81,7 @@ def render_morning(report: AuditReport, *, pictures: Mapping[str, ProbePictures]
         strip=lay_out(report.setups, report.time_zone), histograms={p.id: histogram(p) for p in report.probes},
         clock=lambda utc, day: Markup("<time>{}</time>").format(clock_word(utc, report.time_zone, day=day)),
         number=number_word, bytes=bytes_word, about=about,
-        seconds=seconds_word, share=share_word, probe_state=probe_state,
+        seconds=seconds_word, share=share_word, probe_state=probe_state, item_word=item_word,
     )  # fmt: skip
     return text.encode("utf-8")
 

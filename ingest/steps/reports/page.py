@@ -139,7 +139,7 @@ met</summary>
 {% for s in r.setups %}<li>{{ s.day }} {{ clock(s.start_utc, false) if s.start_utc else "no start" }} to
 {{ clock(s.end_utc, false) if s.end_utc else "open" }}: setup {{ s.setup }}{% if s.shot %}, shot {{ s.shot }}{% endif %}
 {%- if s.camera %}, camera {{ s.camera }}{% endif %}{% if s.lens %}, {{ s.lens }}{% endif %}
-{%- for m in s.marks %}; {{ clock(m.utc, false) }} {{ m.what }} {{ m.item | replace("_", " ") }}{% endfor %}</li>
+{%- for m in s.marks %}; {{ clock(m.utc, false) }} {{ m.what }} {{ item_word(m.item) }}{% endfor %}</li>
 {% endfor %}</ul></details>
 </section>
 {% endif %}
@@ -148,7 +148,7 @@ met</summary>
 <h2 id="coverage">Coverage</h2>
 <div class="scroll" tabindex="0" role="region" aria-label="Coverage of each setup">
 <table><thead><tr><th scope="col">Setup</th>
-{% for item in items %}<th scope="col">{{ item | replace("_", " ") }}
+{% for item in items %}<th scope="col">{{ item_word(item) }}
 {%- if whys[item] %}<span class="small">{{ whys[item] }}</span>{% endif %}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for s in r.setups %}<tr><th scope="row">{{ s.setup }}<br>

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from ingest.errors import sentences
 from ingest.records.audit_paper import AuditReport, ProbeLine
+from ingest.records.coverage import item_word
 from ingest.records.names import shown
 from ingest.steps.audit.words import about, clock_word, number_word
 from ingest.steps.reports.morning import Picture, ProbePictures, histogram, probe_state, seconds_word, share_word
@@ -315,7 +316,7 @@ class _Paper:
             said = {i.item: f"{_SHAPES[i.status]} {i.status}" for i in s.items}
             setup = self._plain(f"{s.setup} {s.shot or '(shot not known)'}")
             rows.append((setup, *(said.get(i, "not asked") for i in items)))
-        heads = [self._plain(i.replace("_", " ")) for i in items]
+        heads = [self._plain(item_word(i)) for i in items]
         self._table(("Setup", *heads), rows, (40, *(142 // len(items) for _ in items)))
 
     def probes(self, pictures: Mapping[str, ProbePictures]) -> None:
