@@ -128,6 +128,7 @@ class CoverageLine(Part):
     item: str
     status: Literal["have", "due", "waived", "lost"]
     due_until_utc: Utc | None = None
+    proposed: list[str] = Field(default_factory=list)  # what may show it, by looking; nobody has confirmed it
     why: str = ""
 
 

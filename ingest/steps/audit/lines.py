@@ -140,7 +140,13 @@ def coverage(e: AuditEvidence, status: str, number: int) -> tuple[Line, ...]:
     for s in e.setups or ():
         unit = f", unit {s.unit}" if s.unit else ""
         where = f"setup {s.setup}" + (f" of shot {s.shot}" if s.shot else "") + f", {s.day}{unit}"
-        items = [i for i in s.items if i.status == status]
+        wanted = [i for i in s.items if i.status == status]
+        # What a picture may show is one answer away: it is asked for, not shot again.
+        for i in (i for i in wanted if i.proposed):
+            said = f"{item_word(i.item)} for {where}: {join_words(i.proposed)} may show it, nobody confirmed it"
+            look = f"Look at it: `nightloader confirm {i.proposed[0]} --role ROLE` (`none` if it is not there)."
+            out.append(_line(number, "proposed", where, "person", said, look, i.due_until_utc))
+        items = [i for i in wanted if not i.proposed]
         if not items:
             continue
         # One line a setup: a page of twenty setups and four items each would be read by nobody.

@@ -220,7 +220,8 @@ def _setups(services: Services, scope: Scope) -> list[SetupLine]:
             day=entry["day"], unit=entry["unit"], shot=entry["shot"], setup=entry["setup"], camera=entry["camera"],
             lens=entry["lens"], start_utc=entry["start_utc"], end_utc=entry["end_utc"],
             items=[
-                CoverageLine(item=i["item"], status=i["status"], due_until_utc=i["due_until_utc"], why=i["why"])
+                CoverageLine(item=i["item"], status=i["status"], due_until_utc=i["due_until_utc"], why=i["why"],
+                             proposed=list(i.get("proposed") or ()))
                 for i in asked
             ],
             marks=sorted(marks, key=lambda m: (m.utc, m.item)),

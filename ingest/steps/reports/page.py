@@ -155,6 +155,7 @@ met</summary>
 <span class="small whole">{{ s.shot or "shot not known" }}</span></th>
 {% for item in items %}<td>{% for i in s["items"] if i.item == item %}{{ tag(i.status) }}
 {% if i.why != whys[item] and i.status != "have" %}<br><span class="small">{{ i.why }}</span>{% endif %}
+{% if i.proposed and i.status == "due" %}<br><span class="small">may be in a picture: confirm it</span>{% endif %}
 {% if i.due_until_utc and i.status == "due" %}<br><span class="small">until {{ clock(i.due_until_utc, true) }}</span>
 {% endif %}{% else %}<span class="small">not asked</span>{% endfor %}</td>{% endfor %}</tr>
 {% endfor %}

@@ -82,6 +82,18 @@ def test_waived_is_neither_due_nor_lost() -> None:
     assert "chart" not in lines_of(HARD, 3) + lines_of(HARD, 4)
 
 
+def test_what_a_picture_may_show_is_asked_for_and_not_shot_again() -> None:
+    setup = hard().setups[-1]  # type: ignore[index]
+    due, lost, waived = setup.items
+    seen = due.model_copy(update={"proposed": ["f5cf27ffaee"]})
+    answer = judge(replace(hard(), setups=[setup.model_copy(update={"items": [seen, lost, waived]})]))
+    told = [line for question in answer.questions for line in question.lines]
+    (line,) = [one for one in told if one.kind == "proposed"]
+    assert line.question == 3 and "f5cf27ffaee may show it" in line.what
+    assert line.next.startswith("Look at it: `nightloader confirm f5cf27ffaee")
+    assert not [one for one in told if one.kind == "due"]
+
+
 def test_exceptions_first_losses_before_the_rest_and_every_line_says_what_to_do() -> None:
     states = [line.state for line in HARD.exceptions]
     assert states == sorted(states, key=["loss", "person"].index) and HARD.losses == states.count("loss") == 3
