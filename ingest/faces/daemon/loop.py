@@ -143,7 +143,6 @@ def run(
     Answers the exit code.  Raises LedgerBusy if another Nightloader works on the ledger.  Without ``log``
     only the log's file is written.
     """
-    memory.keep_together()
     log = log or journal.set_up(settings.home / "logs", terminal=False)
     watchers: list[Event] = [on_event] if on_event is not None else []
 
