@@ -377,7 +377,6 @@ def status_words(answer: dict[str, Any], width: int = 80) -> str:
 def _line_of(bundle: Bundle) -> str:
     if not bundle.lacks:
         return sentences(about(shown(bundle.item), bundle.says[0]), bundle.next)
-    lost = bundle.lacks == "lost"
-    return f"{shown(bundle.item)}: {'lost' if lost else 'still due'}: {bundle.title}. " + (
+    return f"{shown(bundle.item)}: {bundle.state}: {bundle.title}. " + (
         "Waive what was not needed; file by hand what was shot (`nightloader setups` says why each is asked)."
-        if lost else "Take it, or waive it (`nightloader setups` says why and until when).")
+        if bundle.lacks == "lost" else "Take it, or waive it (`nightloader setups` says why and until when).")

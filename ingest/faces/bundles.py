@@ -14,6 +14,7 @@ from ingest.records.coverage import item_word
 from ingest.records.findings import Finding
 
 _LACK = re.compile(r"(.+)_(due|lost)")
+_STATES = {"lost": "lost", "due": "still due"}
 _NEXT = {
     "lost": "Waive what was not needed; file by hand what was shot.",
     "due": "Take it, or waive it.",
@@ -31,6 +32,11 @@ class Bundle:
     says: tuple[str, ...]
     next: str
     lacks: str = ""
+
+    @property
+    def state(self) -> str:
+        """What stands before the title where a setup lacks something: "lost" or "still due"; else ""."""
+        return _STATES.get(self.lacks, "")
 
 
 def bundled(findings: Iterable[Finding]) -> list[Bundle]:

@@ -332,13 +332,13 @@ class WorkLedger:
         rows = self.store.query("SELECT n, kind, item, body, utc FROM decisions WHERE n>? ORDER BY n", (number,))
         return [(n, kind, item, json.loads(body), utc) for n, kind, item, body, utc in rows]
 
-    # findings ----------------------------------------------------------------
     def panorama(self, position: str) -> tuple[str, dict[str, Any]] | None:
         """Owner (``position/number``) and record of a position's newest panorama that has a picture; else None."""
         known = json.loads(self.recall(f"panoramas|{position}") or "[]")
         number = next((n for n in range(len(known), 0, -1) if not known[n - 1].get("trouble")), None)
         return None if number is None else (f"{position}/{number}", dict(known[number - 1].get("record") or {}))
 
+    # findings ----------------------------------------------------------------
     def set_findings(self, source: str, findings: Sequence[Finding], utc: str) -> tuple[Finding, ...]:
         """What ``source`` finds now: new ones open, known ones stay, missing ones close.  Answers the new."""
         # Names from a card may stand in any of these words.

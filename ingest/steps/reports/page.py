@@ -139,7 +139,7 @@ met</summary>
 {% for s in r.setups %}<li>{{ s.day }} {{ clock(s.start_utc, false) if s.start_utc else "no start" }} to
 {{ clock(s.end_utc, false) if s.end_utc else "open" }}: setup {{ s.setup }}{% if s.shot %}, shot {{ s.shot }}{% endif %}
 {%- if s.camera %}, camera {{ s.camera }}{% endif %}{% if s.lens %}, {{ s.lens }}{% endif %}
-{%- for m in s.marks %}; {{ clock(m.utc, false) }} {{ m.what }} {{ item_word(m.item) }}{% endfor %}</li>
+{%- for m in s.marks %}; {{ clock(m.utc, false) }} {{ m.what }} {{ m.item }}{% endfor %}</li>
 {% endfor %}</ul></details>
 </section>
 {% endif %}

@@ -36,6 +36,11 @@ _SHAPES = {"loss": "◆", "lost": "◆", "person": "△", "due": "△", "well": 
 _TALLEST_MM = 200.0  # of a picture: with its words it fits on a page
 
 
+def _tall(pictures: Sequence[Picture], width_mm: float) -> float:
+    """Millimetres of the tallest of pictures of that width; 0 for none."""
+    return max((width_mm * p.height / max(1, p.width) for p in pictures), default=0.0)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fonts:
     """Paths of the TrueType files that the paper is set in; ``symbols`` has the shapes."""
@@ -350,9 +355,10 @@ class _Paper:
 
     def _height(self, probe: ProbeLine, seen: ProbePictures | None) -> float:
         """Millimetres that a probe takes, a little too many: 100 letters of small print fit on a line."""
-        told = (probe.trouble, *probe.reasons, *(sentences(f.what, f.next) for f in probe.findings))
+        told = (probe.trouble, *probe.reasons, *(sentences(f.what, f.next) for f in probe.findings), *probe.checks)
         lines = 2 + sum(1 + len(said) // 100 for said in told if said) + len(probe.exposures_s) // 14
-        tall = max((58.0 * p.height / max(1, p.width) + 5 for p in seen.exposures), default=0) if seen else 0
+        highs = (_tall(seen.exposures, 58.0), _tall(seen.findings, 120.0)) if seen else ()
+        tall = sum(high + 5 for high in highs if high)
         below = 32 if histogram(probe) is not None or (seen and seen.balls) else 0
         return min(12 + tall + lines * _LINE_MM * 8 / 9 + below, 240)
 
@@ -389,7 +395,7 @@ class _Paper:
         drawn = [p for p in pictures if p.data[:3] == b"\xff\xd8\xff"][: int(_WIDTH_MM // (width_mm + 2))]
         if not drawn:
             return
-        tall = max(width_mm * p.height / max(1, p.width) for p in drawn)
+        tall = _tall(drawn, width_mm)
         if tall > _TALLEST_MM:
             width_mm, tall = width_mm * _TALLEST_MM / tall, _TALLEST_MM
         if self._pdf.will_page_break(tall + 6):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import contextlib
+import io
 import os
 import tempfile
 from collections.abc import Callable, Collection, Iterator, Mapping
@@ -15,7 +16,9 @@ from typing import Any
 from ingest.errors import Unreadable, WorkerFailed
 from ingest.machinery.disk.hashing import digest_of
 from ingest.machinery.ledger.work import ProbeFact
+from ingest.machinery.worker import containers
 from ingest.machinery.worker.room import most_at_once
+from ingest.machinery.worker.tiff import Malformed, Source
 from ingest.outbox import Outbox
 from ingest.records.audit_paper import AuditReport
 from ingest.services import Services
@@ -141,13 +144,11 @@ def _of_findings(outbox: Outbox, owner: str, label: str, id: str, room: int) -> 
 
 
 def _size(data: bytes) -> tuple[int, int] | None:
-    """Width and height of a JPEG of our own making (its frame header, ITU-T T.81 B.2.2)."""
-    at = 2
-    while data[:2] == b"\xff\xd8" and at + 9 <= len(data) and data[at] == 0xFF:
-        if data[at + 1] in (0xC0, 0xC2):
-            return int.from_bytes(data[at + 7 : at + 9], "big"), int.from_bytes(data[at + 5 : at + 7], "big")
-        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-    return None
+    """Width and height of a JPEG of our own making."""
+    try:
+        return containers.blocks(Source(io.BytesIO(data)), "jpeg").size
+    except Malformed:
+        return None
 
 
 def _picture(said: Mapping[str, Any], label: str, alt: str) -> Picture | None:
