@@ -49,11 +49,14 @@ def pile(codes: npt.NDArray[np.float32], top: float) -> Pile | None:
     bins = np.arange(low, top * 1.2 + 2 * step, step)
     counts, _ = np.histogram(high, bins)
     peak = int(np.argmax(counts))
-    centre = float(np.median(high[np.abs(high - (bins[peak] + step / 2)) <= width / 2]))
-    inside = high[np.abs(high - centre) <= width]
+    # From here on with what lies below half of the top as well: the tail of a wall just under it is no pile.
+    centre = float(np.median(values[np.abs(values - (bins[peak] + step / 2)) <= width / 2]))
+    if centre <= low:
+        return None
+    inside = values[np.abs(values - centre) <= width]
     share = inside.size / values.size
     above = int(np.count_nonzero(high > centre + width))
-    below = int(np.count_nonzero((high <= centre - width) & (high > centre - 5 * width)))
+    below = int(np.count_nonzero((values <= centre - width) & (values > centre - 5 * width)))
     if share < _SHARE or above > 0.02 * inside.size or inside.size < _STEEP * below / 4:
         return None
     core = np.abs(inside - centre)
@@ -85,9 +88,12 @@ def believed(
 
 
 def _differs(pile: Pile, own: npt.NDArray[np.float32], darker: npt.NDArray[np.float32]) -> bool:
-    """Whether the places of a pile hold different light, as another frame has it."""
-    low, middle, high = np.quantile(darker.ravel()[own.ravel() >= pile.code], (0.25, 0.5, 0.75))
-    return bool(high - low > max(_EVEN * middle, 1e-9))
+    """Whether the places of a pile hold different light, as another frame has it: more than a wall scatters there, and
+    more than the pile itself does, which is at least its noise."""
+    there = own.ravel() >= pile.code
+    low, middle, high = np.quantile(darker.ravel()[there], (0.25, 0.5, 0.75))
+    lowest, highest = np.quantile(own.ravel()[there], (0.25, 0.75))
+    return bool(high - low > max(_EVEN * middle, 2.0 * (highest - lowest), 1e-9))
 
 
 def levels(piles: list[Pile | None], top: float) -> list[float]:
