@@ -235,8 +235,8 @@ def _tilt(choice: _Choice, work: _Work) -> float:
 
 def _better(bent: _Choice, known: _Choice, work: _Work) -> bool:
     assert bent.fit is not None and known.fit is not None
-    if abs(_tilt(known, work)) > _SLOPE:
-        return True
+    if abs(_tilt(known, work)) > _SLOPE:  # a power of the right curve fits as well, with a power of the exposures
+        return bent.fit.cost < known.fit.cost + _BELIEVED
     return bent.fit.cost < known.fit.cost - _BELIEVED
 
 
@@ -372,8 +372,10 @@ def _corrections(fitted: Fit | None, log_units: F64) -> tuple[F64, npt.NDArray[n
     """Factors on the stated exposures, their weighted mean 1, and which frames left their neighbours."""
     if fitted is None:
         return np.ones(len(log_units)), np.zeros(len(log_units), bool)
+    told = fitted.sigmas <= response.PRIOR
     off = fitted.log_exposures - log_units
-    centre = float(np.median(off))
+    centre = float(np.median(off[told] if told.any() else off))
+    off = np.where(told, off, centre)  # the pixels say nothing of a frame that is all white: its header does
     flickered = np.abs(off - centre) > _FLICKER
     steady = off[~flickered] if (~flickered).any() else off
     return np.exp(off - float(np.mean(steady))), flickered

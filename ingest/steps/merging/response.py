@@ -40,6 +40,10 @@ _SETTLED = 2e-5
 _PIN = 1e10
 _LIT = float(np.log(0.03))  # log light above which a reading tells of its channel
 _TELLS = 0.2  # share of the best frame's cells that a frame must hold for its channels to be compared
+_TOLD = 0.5  # of the prior's deviation: a frame whose exposure is known no better was told by its header alone
+_FOR_EVENTS = 5  # frames from which on a line, an event and what is left can be told apart
+_EVENT = 0.02  # rms of log exposures beside a line from which on an event is looked for: shutters leave less
+_EXPLAINED = 0.2  # of that, what may be left beside the event
 _SYSTEMATIC = 0.003  # what even flat cells disagree by, in log light
 
 
@@ -92,9 +96,35 @@ class Fit:
     highest: float
 
     def slope(self, log_prior: F64) -> float:
-        """Of the fitted log exposures against the header's: 1 where the base curve is the right one."""
-        x = log_prior - log_prior.mean()
-        return float(np.sum(x * self.log_exposures) / np.sum(x * x)) if np.any(x) else 1.0
+        """Of the fitted log exposures against the header's: 1 where the base curve is the right one.
+
+        Frames that the pixels say little of do not count.  Light that changed once during the burst, or one frame
+        that flickered, tilts a straight line too, but a wrong curve bends all frames: where such an event explains
+        nearly all of what the line leaves, the slope is the one beside it.
+        """
+        told = self.sigmas < _TOLD * PRIOR
+        if np.count_nonzero(told) < 3:
+            told = np.ones(len(log_prior), bool)
+        x = log_prior[told] - log_prior[told].mean()
+        if not np.any(x):
+            return 1.0
+        away = self.log_exposures[told] - log_prior[told]
+        plain, left = _line(x, away, None)
+        if len(x) < _FOR_EVENTS or left < _EVENT:
+            return 1.0 + plain
+        order = np.arange(len(x))
+        events = [order >= k for k in range(1, len(x))] + [order == k for k in range(len(x))]
+        slope, rest = min((_line(x, away, e.astype(np.float64)) for e in events), key=lambda found: found[1])
+        return 1.0 + (slope if rest < _EXPLAINED * left else plain)
+
+
+def _line(x: F64, away: F64, event: F64 | None) -> tuple[float, float]:
+    """Slope of ``away`` over ``x`` beside an ``event`` of unknown size, and the rms that is left."""
+    columns = [np.ones_like(x), x] + ([] if event is None else [event])
+    design = np.stack(columns, axis=1)
+    solution, *_ = np.linalg.lstsq(design, away, rcond=None)
+    left = away - design @ solution
+    return float(solution[1]), float(np.sqrt(np.mean(left**2)))
 
 
 class _Design:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from ingest.steps.merging import clipping, curves
 from ingest.steps.merging.calibration import Plan
+from ingest.steps.merging.response import Fit
 from tests import brackets
 from tests.merging_sets import planned
 
@@ -47,6 +48,43 @@ def test_an_unknown_curve_is_recovered() -> None:
     ratio = np.log(found / light)
     assert np.std(ratio) < 0.004
     assert np.abs(off(plan, bracket)).max() < 0.003
+
+
+@pytest.mark.parametrize("where", [2, 5])
+def test_light_that_changes_during_a_linear_burst_bends_no_curve(where: int) -> None:
+    """Two stops a frame, the longest all clipped: half a stop less light tilts what the few other frames tell."""
+    stated = brackets.times(8, 2, 1 / 4096)
+    true = [t * (0.72 if k >= where else 1.0) for k, t in enumerate(stated)]
+    bracket = brackets.make(TRUTH**0.6, brackets.Body(), true)
+    for shot, t in zip(bracket.shots, stated, strict=True):
+        shot.exposure_s = t
+    plan = planned(bracket)
+    assert plan.response["curve"] == "linear"
+    assert np.abs(off(plan, bracket)[:-1]).max() < 0.005
+    assert 0.9 < plan.corrections[-1] < 1.1  # nothing but its header tells of a frame that is all white
+
+
+@settings(deadline=None)
+@given(
+    power=st.sampled_from([0.45, 0.9, 1.0, 1.03, 2.2]), frames=st.integers(5, 9), step=st.sampled_from([1 / 3, 1, 2]),
+    fell=st.floats(-1.0, 1.0), event=st.sampled_from(["none", "step", "flicker"]), seed=st.integers(0, 2**31),
+)  # fmt: skip
+def test_an_event_is_no_slope_and_a_slope_no_event(
+    power: float, frames: int, step: float, fell: float, event: str, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    stated = np.log(2.0) * step * np.arange(frames)
+    happened = np.zeros(frames)
+    at = int(rng.integers(1, frames))
+    happened[at : frames if event == "step" else at + 1] = 0.0 if event == "none" else fell
+    shutters = 0.002 * step
+    found = Fit(
+        log_exposures=power * (stated - stated.mean()) + happened + rng.normal(0, shutters, frames),
+        sigmas=np.full(frames, 1e-4), curve=np.zeros(0), offset=0.0, offset_sigma=0.0, residual=0.003, cost=0.0,
+        observations=1, by_channel=np.zeros((frames, 1)), lowest=0.0, highest=0.0,
+    )  # fmt: skip
+    if event == "none" or abs(fell) > 0.1:
+        assert found.slope(stated) == pytest.approx(power, abs=0.015)
 
 
 def test_a_kept_curve_serves_a_set_too_short_to_recover_one() -> None:
