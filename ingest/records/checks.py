@@ -1,9 +1,14 @@
-"""What was and what could not be checked of a merge or a panorama, in words."""
+"""What was and what could not be checked of a merge or a panorama, and that in words."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
+
+
+def check(kind: str, made: bool, why: str) -> dict[str, Any]:
+    """Whether a check could be made; where it could not nothing found is not "fine", and ``why`` says so."""
+    return {"check": kind, "made": made, "why": "" if made else why, "frames": []}
 
 
 def unchecked(checks: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -57,3 +57,15 @@ class Finding:
             next=str(value["next"]),
             more={k: v for k, v in value.items() if k not in known},
         )
+
+
+def finding(
+    kind: str, severity: str, what: str, next_: str, *, confidence: float, frames: Sequence[int] = (),
+    direction: Sequence[float] | None = None, amount: float | None = None, unit: str | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """A finding about a probe as JSON: the fields of every finding and those outside scripts read."""
+    return {
+        "kind": kind, "item": "", "severity": severity, "what": what, "next": next_, "confidence": confidence,
+        "frames": list(frames), "direction": None if direction is None else list(direction), "amount": amount,
+        "unit": unit,
+    }  # fmt: skip

@@ -52,6 +52,15 @@ def test_start_imports_no_heavy_library() -> None:
         assert f"'{heavy}'" not in loaded, heavy
 
 
+def test_the_daemon_itself_loads_no_picture_library() -> None:
+    """Pictures belong to the workers; each of these would cost the waiting daemon some 15 MiB for ever."""
+    code = ("import sys, ingest.faces.daemon.loop, ingest.faces.web.serving\n"
+            "print([m.partition('.')[0] for m in sys.modules])")  # fmt: skip
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT).stdout
+    for heavy in ("cv2", "OpenEXR", "rawpy", "av", "simplejpeg", "PIL", "pymupdf", "scipy"):
+        assert f"'{heavy}'" not in loaded, heavy
+
+
 def test_init_makes_what_it_says(show: Path) -> None:
     assert (show / "setup_log.csv").read_text() == "day,shot,setup,start,end,camera,lens,notes\n"
     assert (show / "clock_notes.csv").read_text() == "camera,serial,camera_shows,true_time,offset_s,note\n"

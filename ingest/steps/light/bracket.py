@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
+from ingest.records.findings import finding
 from ingest.records.merges import MergeFrame
-from ingest.steps.panorama.record import finding
 
 _SETTINGS = (
     ("f_number", "aperture"), ("white_balance", "white balance"), ("make", "camera make"), ("model", "camera"),

@@ -26,8 +26,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.records.findings import finding
 from ingest.steps.panorama.raster import Doubles, Layout, Raster
-from ingest.steps.panorama.record import finding
 
 Single = NDArray[np.float32]
 Mask = NDArray[np.bool_]

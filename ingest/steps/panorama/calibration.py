@@ -19,12 +19,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.records.findings import finding
 from ingest.records.lenses import LensFile, LensView
 from ingest.steps.panorama import body, cameras, falloff, fitting, matching, seams
 from ingest.steps.panorama.body import Body
 from ingest.steps.panorama.cameras import Camera
 from ingest.steps.panorama.raster import Doubles
-from ingest.steps.panorama.record import finding
 
 Single = NDArray[np.float32]
 # (pitch, search) in degrees, coarse to fine; the last has no search, only least squares

@@ -20,9 +20,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.records.findings import finding
 from ingest.steps.panorama.cameras import Camera
 from ingest.steps.panorama.raster import Doubles
-from ingest.steps.panorama.record import finding
 
 STRONG_STOPS = 8.0  # over the median: a weaker source has no reflections that show
 PATCH_STOPS, PATCH_SIGMAS = 0.12, 3.5  # by which a patch differs from the other views, and from what differs anyway

@@ -17,8 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.records.findings import finding
 from ingest.steps.panorama.raster import Doubles, Floats, Raster
-from ingest.steps.panorama.record import finding
 
 SEARCH_DEG = 14.0
 TILT_DEG = 3.0  # from here on a person is told

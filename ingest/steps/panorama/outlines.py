@@ -15,11 +15,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ingest.records.findings import finding
 from ingest.records.lenses import LensFile, LensView, Outline
 from ingest.steps.panorama import cameras, fitting, matching, seams
 from ingest.steps.panorama.body import matrix
 from ingest.steps.panorama.raster import Doubles
-from ingest.steps.panorama.record import finding
 
 Single = NDArray[np.float32]
 EDGE_SIGMA = 0.01  # of the radius: what an edge search is good for (2 to 12 px of 372 were seen)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from ingest.records.findings import finding
 from ingest.records.lenses import LensFile
 from ingest.steps.panorama.projection import Projected
 from ingest.steps.panorama.raster import Raster
@@ -50,11 +51,6 @@ def _notes(mended: int) -> list[str]:
     return [f"{mended} pixels were no finite numbers and were mended from their neighbours."] if mended else []
 
 
-def check(kind: str, made: bool, why: str) -> dict[str, Any]:
-    """Whether a check could be made; where it could not nothing found is not "fine", and ``why`` says so."""
-    return {"check": kind, "made": made, "why": "" if made else why, "frames": []}
-
-
 def _twice(made: Projected, raster: Raster) -> float:
     return float(raster.solid_angles()[made.coverage > 1].sum() / (4 * np.pi))
 
@@ -85,15 +81,3 @@ def _findings(numbers: LensFile, agreement: Agreement | None) -> list[dict[str, 
             direction=None if worst is None else worst[0], amount=None if worst is None else worst[1], unit="stops",
         ))  # fmt: skip
     return found
-
-
-def finding(
-    kind: str, severity: str, what: str, next_: str, *, confidence: float, frames: Sequence[int] = (),
-    direction: Sequence[float] | None = None, amount: float | None = None, unit: str | None = None,
-) -> dict[str, Any]:  # fmt: skip
-    """A finding about a probe as JSON: the fields of every finding and those outside scripts read."""
-    return {
-        "kind": kind, "item": "", "severity": severity, "what": what, "next": next_, "confidence": confidence,
-        "frames": list(frames), "direction": None if direction is None else list(direction), "amount": amount,
-        "unit": unit,
-    }  # fmt: skip

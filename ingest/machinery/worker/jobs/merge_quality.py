@@ -18,6 +18,7 @@ from ingest.machinery.worker.decoders.picture import Picture
 from ingest.machinery.worker.jobs import finding_pictures
 from ingest.machinery.worker.jobs.finding_pictures import MARK
 from ingest.machinery.worker.jobs.merge_comparison import seen
+from ingest.records.checks import check
 from ingest.records.merges import MergeRequest
 from ingest.steps.light import bracket, quality
 from ingest.steps.light.quality import FrameLook
@@ -26,7 +27,6 @@ from ingest.steps.merging.calibration import Plan
 from ingest.steps.merging.stack import largest, thinned
 from ingest.steps.panorama import level
 from ingest.steps.panorama.raster import Layout, Raster
-from ingest.steps.panorama.record import check
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]

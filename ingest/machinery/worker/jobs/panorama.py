@@ -24,6 +24,7 @@ from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
 from ingest.machinery.worker.jobs import linear_picture, panorama_pictures
 from ingest.records import rasters
+from ingest.records.checks import check
 from ingest.records.lenses import LensFile, LensFileWrong
 from ingest.steps.merging import colour
 from ingest.steps.panorama import cameras, flare, level, record, seams
@@ -122,15 +123,15 @@ def _looked_at(
     """What the finished picture and its views' disagreement show, and which of these checks could be made."""
     found = level.find(cv2.transform(made.rgb, seams.LUMINANCE), raster)
     told = level.judge(found)
-    checks = [record.check("tilt", found is not None and found.sure,
+    checks = [check("tilt", found is not None and found.sure,
                            "it shows too few edges that stand upright to tell whether it stands level")]
     if agreement is None or agreement.directions is None or numbers.calibration != "exact":
         why = "its lens numbers are nominal, so views differ anyway" if agreement is not None else "it is one picture"
-        checks.append(record.check("flare", False, why))
+        checks.append(check("flare", False, why))
     else:
         more, share = flare.judge(thin, agreement.logs, agreement.directions)
         told += more
-        seen_twice = record.check("flare", share > 0.02, "no place is shown by two lenses or views")
+        seen_twice = check("flare", share > 0.02, "no place is shown by two lenses or views")
         checks.append(seen_twice | {"share": share})
     return told, checks
 
