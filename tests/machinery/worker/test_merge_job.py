@@ -193,8 +193,9 @@ def test_orientation_is_applied(orientation: int) -> None:
     request = brackets.request(bracket)
     for f in request["frames"]:
         f["orientation"] = orientation
-    _, out, _ = run([s.data for s in bracket.shots], request)
+    record, out, _ = run([s.data for s in bracket.shots], request)
     bright = exr.read(out)[1]["RGB"][..., 1].astype(float)
+    assert (record["height"], record["width"]) == bright.shape
     bright = bright > bright.mean() * 2
     image = Image.fromarray((light[..., 1] > 0.2).astype(np.uint8) * 255)
     image.getexif()[274] = orientation
