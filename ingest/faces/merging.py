@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest import __version__
-from ingest.errors import Unreadable
+from ingest.errors import Unreadable, WorkerFailed
 from ingest.faces.given import MEMORY_BYTES, Outputs, opened
 from ingest.machinery.worker.host import WorkerPool
 from ingest.records.merges import MergeFrame, MergeRequest
@@ -21,6 +21,7 @@ from ingest.steps.stills.header import understand
 
 _HEADERS_S = 60.0
 _MERGE_S = 3600.0
+_TRIES = 2
 
 
 def merge_files(
@@ -33,8 +34,8 @@ def merge_files(
     ``compare`` names the comparison picture, ``quick`` asks for a first look.
 
     Raises SourceUnreadable for a frame that cannot be opened, NameTaken for a file in the way, Unreadable
-    for frames that do not decode, tell no exposure or do not belong together.  Nothing is left behind when
-    it fails.
+    for frames that do not decode, tell no exposure or do not belong together, WorkerFailed where the worker was
+    lost over them twice.  Nothing is left behind when it fails.
     """
     beside = [out, out.with_suffix(".jpg"), out.with_suffix(".json"), *([compare] if compare else [])]
     with contextlib.ExitStack() as stack:
@@ -46,12 +47,31 @@ def merge_files(
             _request(pool, fds, frames, kind, space, exposures, align, movement, encoding), quick=quick,
             compare="" if compare is None else "png" if compare.suffix.lower() == ".png" else "jpg",
         )
-        record = pool.run(
-            "merge", request.to_json(), [*fds, exr, preview, *sheet], timeout_s=_MERGE_S, on_progress=progress
-        )
+        record = _merged(pool, request, fds, [exr, preview, *sheet], progress)
         os.write(paper, (json.dumps(record, indent=1) + "\n").encode())
         made.keep()
     return record
+
+
+def _merged(
+    pool: WorkerPool, request: MergeRequest, fds: Sequence[int], outputs: Sequence[int],
+    progress: Callable[[float], None] | None,
+) -> dict[str, Any]:  # fmt: skip
+    """The record; a worker that dies over it or stalls is replaced, and the set tried once more."""
+    for attempt in range(1, _TRIES + 1):
+        for fd in outputs:
+            os.ftruncate(fd, 0)
+            os.lseek(fd, 0, os.SEEK_SET)
+        try:
+            return pool.run("merge", request.to_json(), [*fds, *outputs], timeout_s=_MERGE_S, on_progress=progress)
+        except WorkerFailed as error:
+            if attempt == _TRIES:
+                raise WorkerFailed(
+                    f"tried {_TRIES} times: {error.what}",
+                    item=", ".join(f.name for f in request.frames),
+                    next="One of these frames may be damaged: look at them in another program, and merge without it.",
+                ) from error
+    raise AssertionError("unreachable")
 
 
 def _request(
