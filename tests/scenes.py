@@ -455,11 +455,14 @@ def percentiles(shifts: Doubles) -> tuple[float, float, float]:
     return float(np.median(size)), float(np.percentile(size, 95)), float(size.max())
 
 
-def cap_energy(picture: Doubles, disc: Disc, *, scale: float = 2.0, layout: Layout = Layout.CORNERS) -> float:
-    """Luminance of what a cap round a source holds above the ring around it, over the truth, minus 1."""
+def cap_energy(
+    picture: Doubles, disc: Disc, *, scale: float = 2.0, layout: Layout = Layout.CORNERS, astray_rad: float = 0.0
+) -> float:
+    """Luminance of what a cap round a source holds above the ring around it, over the truth, minus 1.  Where directions
+    are off by up to ``astray_rad`` the cap is as much wider: else it would measure them once more."""
     raster = Raster(height=picture.shape[0], width=picture.shape[1], layout=layout)
     angle = np.arccos(np.clip(raster.directions() @ disc.direction, -1, 1))
-    reach = max(scale * disc.radius_rad, disc.radius_rad + 4 * raster.pitch_rad)
+    reach = max(scale * disc.radius_rad, disc.radius_rad + 4 * raster.pitch_rad) + astray_rad
     level = picture @ LUMINANCE
     ring = (angle > reach) & (angle < reach + 4 * raster.pitch_rad)
     base = float(np.median(level[ring]))

@@ -163,9 +163,11 @@ def probes(services: Services, *, superseded: bool = False) -> list[dict[str, An
     unequal: dict[str, list[Finding]] = {}
     for finding in unequal_views(list(views.values())):
         unequal.setdefault(finding.item.split(":", 1)[0], []).append(finding)
+    stitched = {position: services.work.panorama(position) for position in {v.position for v in views.values()}}
+    newest = _panoramas(outputs)
     entries = [
-        _probe(view, current.get(i), filings.get(i), places, outputs, services.work.panorama(view.position),
-               told=unequal.get(i, ()))
+        _probe(view, current.get(i), filings.get(i), places, outputs, stitched[view.position],
+               panorama=newest.get(view.position), told=unequal.get(i, ()))
         for i, view in sorted(views.items())
     ]
     if superseded:
@@ -213,7 +215,7 @@ def _digest(value: str) -> str:
 def _probe(
     view: View, made: Any, filing: dict[str, Any] | None, places: Places,
     outputs: dict[tuple[str, str], str], stitched: tuple[str, Mapping[str, Any]] | None, *,
-    told: Sequence[Finding] = (),
+    panorama: str | None, told: Sequence[Finding] = (),
 ) -> dict[str, Any]:
     from ingest.steps.light.stage import ceiling
 
@@ -236,7 +238,7 @@ def _probe(
         "exr": picture,
         "preview": outputs.get((f"{view.id}/{version}", "preview")),
         "findings_picture": outputs.get((f"{view.id}/{version}", "findings")),
-        "panorama": _panorama(view, outputs) or (picture if view.kind == "lat-long" else None),
+        "panorama": panorama or (picture if view.kind == "lat-long" else None),
         "position": view.position,
         "view": view.view,
         "version": version,
@@ -263,11 +265,14 @@ def _probe(
     }
 
 
-def _panorama(view: View, outputs: dict[tuple[str, str], str]) -> str | None:
-    """The newest upright lat-long of the view's position."""
-    made = [(int(owner.rpartition("/")[2]), path) for (owner, kind), path in outputs.items()
-            if kind == "panorama" and owner.rpartition("/")[0] == view.position]
-    return max(made)[1] if made else None
+def _panoramas(outputs: Mapping[tuple[str, str], str]) -> dict[str, str]:
+    """The newest upright lat-long of each position."""
+    made: dict[str, tuple[int, str]] = {}
+    for (owner, kind), path in outputs.items():
+        if kind == "panorama":
+            position, _, version = owner.rpartition("/")
+            made[position] = max((int(version), path), made.get(position, (-1, "")))
+    return {position: path for position, (_, path) in made.items()}
 
 
 def setups(services: Services) -> list[dict[str, Any]]:

@@ -14,7 +14,7 @@ import io
 import sys
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 from unittest.mock import patch
 
@@ -36,10 +36,15 @@ KINDS = ("clipped", "camera_moved", "light_changed", "white_shift", "motion")
 
 @dataclass
 class Truth:
-    """What was done to a burst; ``where`` is the first frame with the fault (dark to bright)."""
+    """What was done to a burst; ``where`` is the first frame with the fault (dark to bright).  ``traceless`` are those
+    that no reading tells: a figure in the noise of a dark frame, or as far above white as what it hides."""
 
     faults: dict[str, float]
     where: dict[str, int]
+    traceless: set[str] = field(default_factory=set)
+
+    def shows(self, kind: str) -> bool:
+        return kind in self.faults and kind not in self.traceless
 
 
 def radiance(seed: int) -> np.ndarray:
@@ -68,6 +73,7 @@ def exposed(seed: int, pictures: list[np.ndarray]) -> tuple[list[tuple[float, np
     axis = rng.normal(size=3)
     figure = scenes.at(rng.uniform(0, 360), rng.uniform(-30, 10))
     frames = []
+    traceless: set[str] = set()
     peak_truth = 0.0
     for k in range(FRAMES):
         light = whole
@@ -76,7 +82,7 @@ def exposed(seed: int, pictures: list[np.ndarray]) -> tuple[list[tuple[float, np
             light = sample(whole, raster, raster.directions() @ turn)
         if "motion" in faults and k == where["motion"]:
             inside = raster.directions() @ figure > np.cos(np.radians(faults["motion"]) / 2)
-            light = light.copy()
+            before, light = light, light.copy()
             light[inside] = light[inside].mean(axis=0) * rng.choice([0.3, 2.5])
         gain = np.ones(3)
         if k >= where.get("light_changed", 99):
@@ -84,6 +90,8 @@ def exposed(seed: int, pictures: list[np.ndarray]) -> tuple[list[tuple[float, np
         if k >= where.get("white_shift", 99):
             gain = gain * np.exp(np.array([0.5, 0, -0.5]) * faults["white_shift"])
         units = shortest * 4.0**k
+        if k == where.get("motion") and not traces(before[inside] * units, light[inside] * units):
+            traceless.add("motion")
         seen = light * gain * units * np.exp(rng.normal() * 0.01)
         electrons = rng.poisson(np.minimum(seen, 4) * 20000) + rng.normal(size=seen.shape) * 6
         frames.append((units, np.clip(np.round(electrons / 20000 * 4095), 0, 4095)))
@@ -91,7 +99,14 @@ def exposed(seed: int, pictures: list[np.ndarray]) -> tuple[list[tuple[float, np
             peak_truth = float(seen.max())
     if peak_truth > 1.0:
         faults["clipped"], where["clipped"] = float(np.log2(peak_truth)), 0
-    return frames, Truth(faults, where)
+    return frames, Truth(faults, where, traceless)
+
+
+def traces(before: np.ndarray, after: np.ndarray) -> bool:
+    """Whether readings of six places or more change by 15 % and by five times their noise (light (n, 3) in whites)."""
+    one, two = (np.clip(v, 0, 1) @ scenes.LUMINANCE for v in (before, after))
+    noise = np.sqrt((one + two) / 20000 + 2 * (6 / 20000) ** 2)
+    return bool((np.abs(one - two) > np.maximum(5 * noise, 0.15 * np.maximum(one, two))).sum() >= 6)
 
 
 def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth]:
@@ -178,6 +193,7 @@ def rates(told: list[Told]) -> None:
     for kind in KINDS:
         print(f"  {kind}: found {share(kind, [t for t in told if kind in t.truth.faults])}, "
               f"where the check was made {share(kind, [t for t in told if kind in t.seen])}, "
+              f"where it left a trace {share(kind, [t for t in told if t.truth.shows(kind)])}, "
               f"false {share(kind, [t for t in told if kind not in t.truth.faults])}", flush=True)  # fmt: skip
     clean = {k: [t.statistics[k] for t in told if k not in t.truth.faults and k in t.statistics] for k in KINDS}
     print("  without the fault, 90th, 99th percentile and most of the statistic:",
@@ -209,8 +225,8 @@ def main(count: int, *, learn: bool = True) -> None:
             if name not in truth.faults:
                 learnt.setdefault(name, []).append(value)
     print("99th percentile without the fault:", {k: round(float(np.percentile(v, 99)), 4) for k, v in learnt.items()})
-    # faulty, found, those whose first frame the check says it saw, found of them, sound, alarms
-    found = {k: [0, 0, 0, 0, 0, 0] for k in KINDS}
+    # faulty, found, those whose first frame the check says it saw, found of them, sound, alarms, with a trace, found
+    found = {k: [0] * 8 for k in KINDS}
     for seed in range(count, 2 * count):
         looks, truth = burst(seed, pictures)
         pairs = quality.compare(looks, latlong=True)
@@ -223,12 +239,16 @@ def main(count: int, *, learn: bool = True) -> None:
                 if truth.where[kind] not in blind.get(kind, set()):
                     row[2] += 1
                     row[3] += kind in told
+                if truth.shows(kind):
+                    row[6] += 1
+                    row[7] += kind in told
             else:
                 row[4] += 1
                 row[5] += kind in told
-    for kind, (faulty, hit, later, later_hit, sound, alarms) in found.items():
+    for kind, (faulty, hit, later, later_hit, sound, alarms, traced, traced_hit) in found.items():
         print(f"{kind}: found {hit} of {faulty} ({100 * hit / max(1, faulty):.0f} %), where the check was made "
-              f"{later_hit} of {later} ({100 * later_hit / max(1, later):.0f} %), "
+              f"{later_hit} of {later} ({100 * later_hit / max(1, later):.0f} %), where it left a trace "
+              f"{traced_hit} of {traced} ({100 * traced_hit / max(1, traced):.0f} %), "
               f"false {alarms} of {sound} ({100 * alarms / max(1, sound):.1f} %)")  # fmt: skip
 
 

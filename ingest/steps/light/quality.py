@@ -54,6 +54,7 @@ _ENOUGH = 20_000  # pixels that settle a pair
 _ROUNDED = 25.0  # times the rounding of codes that a forecast must be: a dark code says little, and not evenly
 _OVER_BLACK = 25.0  # times what the black level may be off: 4 % of light
 _MOVED = 0.15  # relative change that is no shading
+_BEYOND = 0.6  # of a forecast: below it lies no change of light, also where the pair's own is not known
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -217,7 +218,7 @@ def _pair(
     ratio = two.units * factors[1] / (one.units * factors[0])
     turn, sigma = np.zeros(len(basis)), np.full(len(basis), np.inf)
     level, level_sigma, red_blue, rb_sigma, shared = 0.0, np.inf, 0.0, np.inf, 0.0
-    moved = np.zeros(one.light.shape[:2], np.float32)
+    moved: Single | None = None
     flows = [(np.asarray(x, np.float32), np.asarray(y, np.float32)) for x, y in basis]
     for turns in range(4):
         light, inside = _warped(two.light, flows, turn, latlong)
@@ -243,8 +244,12 @@ def _pair(
             red_blue, rb_sigma = _colour(one, two, forecast, some, weight, ratio)
             columns = [np.asarray(gx[use] * x[use] + gy[use] * y[use], np.float64) for x, y in flows]
             residual = left[use] - np.stack([*columns, grey[use]], axis=1) @ solved
-            moved = _movement(one, light, use, residual, spread, grey, float(1 + solved[-1]), ratio, inside)
+            if shared >= PATCH_SHARED and level_sigma < SURE:
+                moved = _movement(looks[a], looks[b], light, use, residual, spread, grey, float(1 + solved[-1]), ratio,
+                                  inside)
             break
+    if moved is None:  # what the rails tell needs no fit
+        moved = _patches(*_beyond_the_rails(one, two, two.light, np.zeros(one.light.shape[:2], np.bool_), ratio))
     return Pair(first=a, second=b, shared=shared, turn=turn, turn_sigma=sigma, light_stops=level / math.log(2),
                 sigma=float(level_sigma), red_blue=red_blue, red_blue_sigma=rb_sigma, moved=moved)  # fmt: skip
 
@@ -310,26 +315,48 @@ def _colour(
 
 
 def _movement(
-    one: FrameLook, light: Single, use: Mask, residual: Doubles, spread: Doubles, grey: Doubles, level: float,
-    ratio: float, inside: Mask,
+    one: FrameLook, two: FrameLook, light: Single, use: Mask, residual: Doubles, spread: Doubles, grey: Doubles,
+    level: float, ratio: float, inside: Mask,
 ) -> Single:
     """Standard deviations by which 3 x 3 pixels changed, signed as the brighter frame shows more (+) or less (-)
-    light there than the darker one; 0 where nothing can be said."""
-    score = np.zeros(use.shape, np.float32)
-    share = np.zeros(use.shape, np.float32)
+    light there than the darker one; 0 where nothing can be said.  ``light`` is that of ``two``, warped."""
+    score, share, told = _beyond_the_rails(one, two, light, use | ~inside, ratio / level)
     score[use] = -residual / np.sqrt(spread[use])
     share[use] = -residual / np.maximum(grey[use] * level, 1e-9)
-    # The brighter frame is at its rail: it must not be darker than the other foretells.
-    foretold = (one.light @ LUMINANCE) * ratio / level
-    shown = light @ LUMINANCE
-    dark = inside & ~use & one.below_the_rail & (foretold > 1.3) & (shown < 0.6 * np.minimum(foretold, 1.0))
-    score[dark] = -3.0
-    share[dark] = -0.5
-    known = (use | dark).astype(np.float32)
+    return _patches(score, share, told | use)
+
+
+def _patches(score: Single, share: Single, told: Mask) -> Single:
+    """Standard deviations of 3 x 3 pixels where enough of them tell of a change that is no shading."""
+    known = told.astype(np.float32)
     count = np.maximum(cv2.blur(known, (3, 3)), 1e-6)
     mean, change = cv2.blur(score, (3, 3)) / count, cv2.blur(share, (3, 3)) / count
-    sure = (count > 0.5) & (known > 0) & (np.abs(change) > _MOVED)
+    sure = (count > 0.5) & told & (np.abs(change) > _MOVED)
     return np.asarray(np.where(sure, mean * 3, 0), np.float32)
+
+
+def _beyond_the_rails(
+    one: FrameLook, two: FrameLook, light: Single, settled: Mask, ratio: float
+) -> tuple[Single, Single, Mask]:
+    """Where the brighter frame foretells nothing, being at its rail or in the dark, the darker one foretells it: score
+    and share of pixels that fall clearly short of that (-) or reach the rail far above it (+), and which they are.
+
+    ``light`` is that of ``two``.  The forecast is the least (largest) of the places around, so that an edge which
+    stands a pixel or two elsewhere passes for none; and it is doubted by :data:`_BEYOND`, more than a light changes.
+    """
+    reach = np.ones((5, 5), np.uint8)
+    seen = np.asarray(one.light @ LUMINANCE, np.float32)
+    low, high = (np.asarray(f(seen, reach), np.float64) for f in (cv2.erode, cv2.dilate))
+    shown = np.asarray(light @ LUMINANCE, np.float64) / ratio
+    short = ~settled & (low > one.least) & two.below_the_rail & (_most(light) < RAIL) & (shown < _BEYOND * low)
+    over = ~settled & (shown * ratio > RAIL) & (high < _BEYOND * RAIL / ratio)
+    score, share = np.zeros(seen.shape, np.float32), np.zeros(seen.shape, np.float32)
+    for where, foretold, doubted, sign in ((short, low, _BEYOND * low, -1), (over, high, high / _BEYOND, 1)):
+        noise = one.variance(foretold[where]) + two.variance(shown[where] * ratio) / ratio**2
+        off = np.abs(shown[where] - doubted[where])
+        score[where] = sign * off / np.sqrt(noise + (_MODEL * foretold[where]) ** 2)
+        share[where] = sign * np.abs(shown[where] / np.maximum(foretold[where], 1e-9) - 1)
+    return score, share, short | over
 
 
 def _turn_flows(shape: tuple[int, ...]) -> list[tuple[Doubles, Doubles]]:
@@ -554,7 +581,7 @@ def _moved(looks: Sequence[FrameLook], pairs: Sequence[Pair], latlong: bool) -> 
     h, w = patch.shape
     at = (float((x.mean() + 0.5) / w), float((y.mean() + 0.5) / h))
     place = [float(v) for v in (x.min() / w, y.min() / h, (x.max() + 1) / w, (y.max() + 1) / h)]
-    frames = sorted({i for p in pairs if p.checkable and (np.abs(p.moved[patch]) > PATCH_SIGMAS).mean() > 0.5
+    frames = sorted({i for p in pairs if (np.abs(p.moved[patch]) > PATCH_SIGMAS).mean() > 0.5
                      for i in (p.first, p.second)})
     return [{"place": place} | finding(
         "motion", "note",
@@ -572,8 +599,6 @@ def largest_patch(pairs: Sequence[Pair], shape: tuple[int, int]) -> tuple[Mask, 
     """
     best, most = np.zeros(shape, dtype=bool), 0.0
     for p in pairs:
-        if not p.checkable or p.shared < PATCH_SHARED:
-            continue
         for sign in (1, -1):
             solid = cv2.morphologyEx((sign * p.moved > PATCH_SIGMAS).astype(np.uint8), cv2.MORPH_OPEN,
                                      np.ones((2, 2), np.uint8))

@@ -26,6 +26,8 @@ LEAST_SHARE = 0.004  # of the luminance integral
 LEAST_CONTRAST = 3.0  # peak over the map's mean, and own level over its ring
 _STEPS = 2.0 ** (-0.5 * np.arange(1, 15))  # of the peak: down to 0.8 %
 _SMALL_PX = 12.0
+_BAR_RAD = np.radians(0.8)  # bars across a window, or the gaps of a fixture, do not make several lights of one
+_PANE = 0.35  # of the mean level of the region it belongs to
 
 
 def find(picture: Floats, cells: Cells, *, clipped: Mask | None = None, most: int = 24) -> tuple[Light, ...]:
@@ -77,7 +79,24 @@ def _grown_from(peak: tuple[int, int], level: Doubles, solid: Doubles, closed: _
         if spilt:
             break
         region, size, pixels = wider, grown, count
-    return region
+    return _beyond_bars(region, level, solid, closed)
+
+
+def _beyond_bars(region: Mask, level: Doubles, solid: Doubles, closed: _Closure) -> Mask:
+    """The region with what is about as bright and lies beyond a thin bar, and so on from there."""
+    panes = level >= _PANE * float(level[region].mean())
+    while True:
+        near = panes & closed.grown(region, closed.bar) & ~region
+        if not near.any():
+            return region
+        wider = region.copy()
+        while near.any():
+            y, x = (int(v) for v in np.unravel_index(int(np.argmax(near)), near.shape))
+            wider |= closed.component(panes, (y, x))
+            near &= ~wider
+        if float(solid[wider].sum()) > LARGEST_SR:
+            return region
+        region = wider
 
 
 def _above_ring(region: Mask, level: Doubles, free: Mask, closed: _Closure) -> Mask:
@@ -93,7 +112,8 @@ def _above_ring(region: Mask, level: Doubles, free: Mask, closed: _Closure) -> M
         least = around + max(0.01 * (float(level[peak]) - around), 4.0 * spread, 0.5 * around)
         if level[peak] <= least:
             return region
-        region = closed.component((inside >= least), (int(peak[0]), int(peak[1])))
+        left = inside >= least
+        region = left & closed.component(closed.grown(left, closed.bar // 2), (int(peak[0]), int(peak[1])))
     return region
 
 
@@ -172,6 +192,7 @@ class _Closure:
     def __init__(self, shape: tuple[int, ...], layout: Layout) -> None:
         self.height, self.width = int(shape[0]), int(shape[1])
         self.layout = layout
+        self.bar = 1 + round(_BAR_RAD * self.width / (2 * np.pi))  # cells to what lies behind the widest one
 
     def component(self, mask: Mask, peak: tuple[int, int]) -> Mask:
         """The connected part of ``mask`` that holds ``peak``."""
@@ -211,7 +232,7 @@ class _Closure:
         """
         pitch = 2 * np.pi / self.width
         rows = np.nonzero(mask.any(axis=1))[0]
-        if not len(rows):
+        if not len(rows) or cells < 1:
             return mask
         low, high = max(0, rows[0] - cells), min(self.height, rows[-1] + cells + 1)
         out = np.zeros_like(mask)

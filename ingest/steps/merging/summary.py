@@ -43,7 +43,7 @@ def record(
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
     found = verdicts.findings(request, plan, clipped if counted.at_rail else None, counted.moved,
-                              counted.moved_by_frame, counted.doubtful, told,
+                              counted.moved_by_frame, counted.doubtful, told, width=counted.width,
                               seen_standing=any(c["check"] == "camera_moved" and not c["why"] for c in checks),
                               compared=any(c["check"] == "motion" and c["made"] for c in checks))
     return MergeRecord(

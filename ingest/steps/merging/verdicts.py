@@ -25,19 +25,20 @@ STANDING_PX = 0.5
 
 def findings(
     request: MergeRequest, plan: Plan, clipped: dict[str, Any] | None, moved: float, moved_by_frame: tuple[float, ...],
-    doubtful: float, told: Sequence[Mapping[str, Any]], *, seen_standing: bool = False, compared: bool = False,
-    item: str = "",
+    doubtful: float, told: Sequence[Mapping[str, Any]], *, width: int, seen_standing: bool = False,
+    compared: bool = False, item: str = "",
 ) -> tuple[Finding, ...]:  # fmt: skip
     """All findings of one merge, worst first.  ``clipped`` is None where the shortest frame is nowhere saturated,
-    ``doubtful`` the share of pixels known to no better than a quarter of their value; ``told`` is what the headers
-    and the frames said before, whose word on movement and on a turn of the camera counts first; ``seen_standing``: all
-    frames could be compared for a turn, ``compared``: frames could be compared for movement."""
+    ``width`` the columns of the frames as stored, ``doubtful`` the share of pixels known to no better than a quarter of
+    their value; ``told`` is what the headers and the frames said before, whose word on movement and on a turn of the
+    camera counts first; ``seen_standing``: all frames could be compared for a turn, ``compared``: frames could be
+    compared for movement."""
     before = {str(f["kind"]) for f in told}
     found = [
         *(Finding.from_json({**f, "item": item}) for f in told),
         *_clipped(clipped, item),
         *(_motion(moved, moved_by_frame, item, compared=compared) if "motion" not in before else ()),
-        *(_camera(request, plan, item, seen_standing=seen_standing) if "camera_moved" not in before else ()),
+        *(_camera(request, plan, width, item, seen_standing=seen_standing) if "camera_moved" not in before else ()),
         *_noise(doubtful, item),
     ]
     rank = {Severity.LOSS: 0, Severity.PERSON: 1, Severity.NOTE: 2}
@@ -91,14 +92,13 @@ def _motion(moved: float, by_frame: tuple[float, ...], item: str, *, compared: b
     )]  # fmt: skip
 
 
-def _camera(request: MergeRequest, plan: Plan, item: str, *, seen_standing: bool) -> list[Finding]:
+def _camera(request: MergeRequest, plan: Plan, width: int, item: str, *, seen_standing: bool) -> list[Finding]:
     if plan.shifts is None or plan.alignment is None:
         return []
     sizes = [float(np.hypot(*s)) for s in plan.shifts]
     far = max(sizes)
     if seen_standing and far < STANDING_PX:
         return []  # aligning is allowed to fit the noise; comparing the frames found no turn in it
-    width = plan.stack.shape[1] * plan.stack.encoding.period
     degrees = request.kind == "lat-long"
     amount = far * 360.0 / width if degrees else far
     frames = [k for k, s in enumerate(sizes) if s > max(0.04, 4 * plan.alignment.sigma)]

@@ -16,6 +16,7 @@ from ingest.machinery.worker.jobs import light as light_job
 from ingest.machinery.worker.jobs import merge
 from ingest.records import rasters
 from ingest.records.merges import MergeRecord
+from ingest.steps.light import quality
 from ingest.steps.panorama.raster import Layout
 from tests import brackets, scenes
 
@@ -58,6 +59,20 @@ def test_a_walking_figure_is_left_out() -> None:
     off = np.min(np.abs(picture * score.scale / moments - 1) / np.sqrt(bracket.bound), axis=0)
     assert np.mean(off > 8) < 0.004  # hardly a pixel that matches no single moment
     assert any(f["kind"] == "motion" for f in record["findings"])
+
+
+def test_frames_that_were_aligned_are_told_where_comparing_them_said_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By then the frames are given back; a record that asked them for their width failed the whole merge."""
+    monkeypatch.setattr(quality, "changes", lambda *_, **__: [])
+    fine = brackets.scene(4 * 192, 4 * 96)
+    shifts = [(0.0, 0.0), (1.5, 0.0), (-0.75, 1.0)]
+    bracket = brackets.make(brackets.optics(fine), brackets.Body(), brackets.times(3, 2), shifts=shifts, fine=fine)
+    for kind, unit in (("flat", "pixels"), ("lat-long", "degrees")):
+        _, record = brackets.run(bracket, kind=kind)
+        told = [f for f in record["findings"] if f["kind"] == "camera_moved"]
+        assert told and told[0]["unit"] == unit
+        pixels = told[0]["amount"] * (192 / 360 if unit == "degrees" else 1)
+        assert pixels == pytest.approx(2.25, abs=0.8)
 
 
 def test_against_the_array_librarys_merges() -> None:

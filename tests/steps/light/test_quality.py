@@ -118,6 +118,27 @@ def test_a_movement_is_placed_where_it_is() -> None:
     assert moved["place"][0] < moved["place"][2] and 0.8 < moved["confidence"] <= 1
 
 
+@pytest.mark.parametrize(("figure", "dimmed", "told"), [(0.3, 1.0, True), (0.7, 1.0, False), (1.0, 0.71, False)])
+def test_a_movement_that_only_the_rail_tells(figure: float, dimmed: float, told: bool) -> None:
+    """A bright wall clips in the longest frame: a figure that brings it below white there moved, one that leaves it
+    above cannot be seen (and makes no ghost), and light half a stop lower is no movement."""
+    rng = np.random.default_rng(5)
+    inside = Raster(height=128, width=256, layout=Layout.CENTRES).directions() @ scenes.at(60, -10) > 0.995
+    wall = 0.11 * (1 + 0.1 * rng.normal(size=(128, 256, 1))) * np.ones(3)
+    looks = []
+    for k in range(3):
+        light = np.where(inside[..., None], figure, 1.0) * wall * (dimmed if k == 2 else 1.0)
+        seen = (light if k == 2 else wall) * 4.0**k
+        noisy = np.clip(seen + rng.normal(size=seen.shape) * np.sqrt(seen / 50000 + 1e-7), 0, 1)
+        looks.append(FrameLook(units=4.0**k, light=noisy.astype(np.float32), peak=float(noisy.max())))
+    moved = [f for f in quality.judge(looks, latlong=True) if f["kind"] == "motion"]
+    assert bool(moved) is told
+    if told:
+        assert 2 in moved[0]["frames"]
+        cosine = float(np.dot(moved[0]["direction"], scenes.at(60, -10)))
+        assert math.degrees(math.acos(min(1.0, cosine))) < 2
+
+
 @pytest.mark.parametrize("value", [0.0, 1.0])
 def test_frames_that_hold_nothing_are_no_error(value: float) -> None:
     looks = [FrameLook(units=u, light=np.full((64, 128, 3), value, np.float32), peak=value) for u in (1.0, 4.0, 16.0)]

@@ -62,6 +62,39 @@ def test_a_source_that_clips_in_every_frame_is_told_with_at_least(layout: Layout
     assert not summarise(picture, layout, support=np.full(support.shape, 3.0)).lights[0].at_least
 
 
+@pytest.mark.parametrize(("width", "longitude"), [(512, 40.0), (1024, 180.0)])
+def test_bars_across_a_window_make_no_lights_of_it(width: int, longitude: float) -> None:
+    """Four panes behind bars half a degree wide are one window, also across the seam; a window 5 degrees beside it and
+    a lamp are lights of their own."""
+    raster = Raster(height=width // 2, width=width, layout=Layout.CENTRES)
+    d = raster.directions()
+    lon = np.degrees(np.arctan2(d[..., 0], d[..., 2]))
+    lat = np.degrees(np.arcsin(d[..., 1]))
+    across = (lon - longitude + 180) % 360 - 180
+    window = (np.abs(across) < 5) & (np.abs(lat - 8) < 7) & (np.abs(across) > 0.35) & (np.abs(lat - 8) > 0.35)
+    beside = (np.abs(across - 13) < 3) & (np.abs(lat - 8) < 7)
+    picture = np.full(d.shape, 0.05)
+    picture[window | beside] = (9.0, 10.0, 12.0)
+    lamp = scenes.at(longitude + 120, 30)
+    picture[d @ lamp > np.cos(np.radians(1.5))] = 200.0
+    found = summarise(picture, Layout.CENTRES).lights
+    assert len(found) == 3
+    solid = raster.solid_angles()
+    for mask in (window, beside):
+        towards = (d[mask] * solid[mask][:, None]).sum(axis=0)
+        light = min(found, key=lambda one, t=towards: angle_deg(one.direction, t))
+        assert angle_deg(light.direction, towards) < 0.1
+        assert light.solid_angle_sr == pytest.approx(float(solid[mask].sum()), rel=0.02)
+
+
+def test_two_lamps_side_by_side_stay_two() -> None:
+    lamps = [scenes.Disc(direction=scenes.at(lon, 30), radius_rad=np.radians(0.7), radiance=np.full(3, 500.0))
+             for lon in (20.0, 24.0)]  # fmt: skip
+    scene = scenes.Scene(background=lambda d, _: np.full(d.shape, 0.2), discs=lamps)
+    found = summarise(scenes.latlong(scene, 1024, layout=Layout.CENTRES, parts=1), Layout.CENTRES).lights
+    assert len(found) == 2
+
+
 @BOTH
 def test_a_lit_half_follows_the_paper(layout: Layout) -> None:
     # hemisphere z > 0 with L = 1: L00 1.77245, L10 1.53499; E(z) = pi, E(x) = pi/2, E(-z) = 0 (analytic)
