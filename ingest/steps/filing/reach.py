@@ -1,13 +1,14 @@
-"""How far a slate speaks."""
+"""How far a slate speaks: for its own body, and as a witness of what was being shot at a moment."""
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
-from ingest.records.filing import Item, SlateReading
+from ingest.records.filing import Evidence, Item, Placement, SlateReading
 from ingest.records.setups import SetupRow
 from ingest.steps.filing.rows import Limits, RowIndex, same
 
@@ -27,7 +28,8 @@ class Slates:
         self._inside: dict[str, SlateReading] = {}
         self._heads: dict[str, list[SlateReading]] = defaultdict(list)
         self._all: dict[str, list[SlateReading]] = defaultdict(list)
-        for slate in sorted((s for s in slates if s.setup), key=lambda s: (s.at_s, s.source)):
+        slates = sorted((s for s in slates if s.setup), key=lambda s: (s.at_s, s.source))
+        for slate in slates:
             if slate.item:
                 self._inside.setdefault(slate.item, slate)
             if slate.body:
@@ -42,6 +44,15 @@ class Slates:
                 self._frames[item.body] += item.moments
             for times in self._frames.values():
                 times.sort()
+        self._seen = self._witnesses(slates, items)
+
+    def _witnesses(self, slates: Sequence[SlateReading], items: Iterable[Item]) -> list[tuple[float, float, str, str]]:
+        """(true time, how far that may be off, setup, unit) of slates whose clock is well known, in order."""
+        off: dict[str, float] = {}
+        for item in items:
+            off[item.body] = max(off.get(item.body, 0.0), self._limits.sigmas * item.sigma_s)
+        return [(s.at_s, off[s.body], s.setup.casefold(), s.unit) for s in slates
+                if s.body and not s.tail and off.get(s.body, 1e9) < self._limits.change_s / 3]
 
     def speaking_for(self, item: Item) -> tuple[SlateReading | None, SetupRow | str | None]:
         """The slate that speaks, or last spoke, for an item, and what ended its reach: a row of the log, words,
@@ -73,3 +84,62 @@ class Slates:
         between = times[bisect_left(times, since):bisect_right(times, to)]
         idle = max((b - a for a, b in pairwise([since, *between, to])), default=0.0)
         return f"there was no frame for {idle / 60:.0f} min" if idle > self._limits.slate_idle_s else ""
+
+    # as a witness
+
+    def _shown(self, low_s: float, high_s: float) -> Sequence[tuple[float, float, str, str]]:
+        first = bisect_left(self._seen, low_s, key=lambda s: s[0])
+        return self._seen[first : bisect_right(self._seen, high_s, key=lambda s: s[0])]
+
+    def disprove(self, before: SetupRow, after: SetupRow, meant_s: float) -> bool:
+        """Whether slates show that the change from ``before`` to ``after`` did not come at ``meant_s`` instead of the
+        written moment: one of ``before`` after it, one of ``after`` before it, or the first of ``after`` just where the
+        log begins it."""
+        written_s, slack = after.start_s or 0.0, self._limits.minute_after_s
+        old, new = before.setup.casefold(), after.setup.casefold()
+        if meant_s > written_s:
+            return any(s == new and at + off < meant_s for at, off, s, _ in self._shown(written_s - slack, meant_s))
+        if any(s == old and at - off > meant_s + slack for at, off, s, _ in self._shown(meant_s, written_s)):
+            return True
+        first = next((at + off for at, off, s, _ in self._shown(meant_s, written_s + self._limits.slated_s) if s == new),
+                     None)
+        return first is not None and first >= written_s
+
+    def contradictions(
+        self, items: Sequence[Item], placed: Sequence[Placement], words: Callable[[float, str], str]
+    ) -> list[Placement]:
+        """Placements by the log with a reason for review where a slate says that another setup was being shot.
+
+        Whichever body saw it: a slate of a setup that the log does not have at that time speaks against the row that it
+        has, from there to the next slate or the row's end.  ``words``: a moment on a day, as people write it.
+        """
+        out = list(placed)
+        by_key: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+        for n, (item, p) in enumerate(zip(items, placed, strict=True)):
+            if p.key and p.evidence is Evidence.LOG and item.moments:
+                by_key[p.key].append(n)
+        for k, (at, off, setup, unit) in enumerate(self._seen):
+            slack = off + self._limits.minute_after_s
+            near = self._index.touching(at - slack, at + slack)
+            if any(same(r.setup, setup) for r in near):
+                continue
+            until = next((t for t, _, s, _ in self._seen[k + 1:] if s != setup), float("inf"))
+            for row in near:
+                assert row.start_s is not None and row.until_s is not None
+                if not row.start_s <= at < row.until_s or (unit and row.unit and not same(unit, row.unit)):
+                    continue
+                said = f"a slate at {words(at, row.day)} says {setup.upper()}, the log has {row.setup} then"
+                for n in by_key[row.key]:
+                    if at - off <= min(items[n].moments) < min(until, row.until_s) and said not in out[n].reasons:
+                        out[n] = replace(out[n], review=True, reasons=(*out[n].reasons, said))
+        return out
+
+    def slated(self, rows: Iterable[SetupRow]) -> set[tuple[str, str]]:
+        """(day, unit) whose setups are nearly all proven by their own slate: a setup without a row would show there."""
+        held: dict[tuple[str, str], list[bool]] = defaultdict(list)
+        for row in rows:
+            if row.start_s is not None and row.until_s is not None:
+                shown = self._shown(row.start_s - self._limits.minute_after_s, row.until_s)
+                held[row.key[:2]].append(any(s == row.setup.casefold() for _, _, s, _ in shown))
+        return {unit for unit, own in held.items()
+                if len(own) >= self._limits.usual_rows and sum(own) >= self._limits.slated_rows * len(own)}

@@ -328,9 +328,10 @@ def _doubt_what_hangs_on(
     row: SetupRow, above: SetupRow, by_time: Sequence[SetupRow], doubts: dict[int, list[str]]
 ) -> None:
     """Two rows of one setup that change places move nothing between them; but what ran on until the first of them
-    may have ended earlier."""
+    may have ended earlier, or gone on into it."""
     n = by_time.index(row)
     if n and by_time[n - 1].open_ended and by_time[n - 1].setup != row.setup:
+        doubts[row.line].append(f"it starts before the row above it, and so ends line {by_time[n - 1].line}")
         doubts[by_time[n - 1].line].append(f"its end hangs on line {row.line} or {above.line}, out of order")
 
 
