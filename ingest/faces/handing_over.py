@@ -330,7 +330,7 @@ class _Folder:
         """Every original behind the probes and clips: what it is, where on the card's copy it lies, its digest."""
         frames = {f["digest"]: p["id"] for _, p in self.probes for frame in p["frames"] for f in frame["files"]}
         clips = {c["id"] for _, c in self.clips}
-        from ingest.steps.filing.stage_clips import clip_id_of
+        from ingest.steps.filing.stage_items import clip_id_of
 
         rows = []
         for card in self.services.cards.cards():

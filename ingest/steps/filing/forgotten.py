@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import inf
 from statistics import median
 
 from ingest.records.filing import Evidence, Item, Placement
@@ -36,13 +37,14 @@ def forgotten_rows(
     so is one after which the log leaves a name out, as from 48D to 48F.
     """
     moments = {i.id: min(i.moments) for i in items if i.moments}
-    probes: dict[Key, list[float]] = defaultdict(list)
+    stood: dict[Key, dict[str, float]] = defaultdict(dict)  # when each standpoint's first view was taken
     shot: dict[Key, list[float]] = defaultdict(list)
     for item, p in zip(items, placed, strict=True):
         if p.key and item.id in moments:
             shot[p.key].append(moments[item.id])
             if item.kind == "probe":
-                probes[p.key].append(moments[item.id])
+                stood[p.key][item.standpoint] = min(moments[item.id], stood[p.key].get(item.standpoint, inf))
+    probes = {key: list(first.values()) for key, first in stood.items()}
     slated = slates.slated(log.rows)
     long = {k: found for k, found in _overlong(log, probes, shot, limits).items() if k[:2] not in slated}
     out = []

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from math import inf
 
 from ingest.records.filing import Evidence, Item, Placement, SlateReading
 from ingest.records.setups import SetupRow
@@ -52,7 +53,7 @@ class Slates:
         for item in items:
             off[item.body] = max(off.get(item.body, 0.0), self._limits.sigmas * item.sigma_s)
         return [(s.at_s, off[s.body], s.setup.casefold(), s.unit) for s in slates
-                if s.body and not s.tail and off.get(s.body, 1e9) < self._limits.change_s / 3]
+                if s.body and not s.tail and off.get(s.body, inf) <= self._limits.change_s / 2]
 
     def speaking_for(self, item: Item) -> tuple[SlateReading | None, SetupRow | str | None]:
         """The slate that speaks, or last spoke, for an item, and what ended its reach: a row of the log, words,
@@ -101,8 +102,8 @@ class Slates:
             return any(s == new and at + off < meant_s for at, off, s, _ in self._shown(written_s - slack, meant_s))
         if any(s == old and at - off > meant_s + slack for at, off, s, _ in self._shown(meant_s, written_s)):
             return True
-        first = next((at + off for at, off, s, _ in self._shown(meant_s, written_s + self._limits.slated_s) if s == new),
-                     None)
+        shown = self._shown(meant_s, written_s + self._limits.slated_s)
+        first = next((at + off for at, off, s, _ in shown if s == new), None)
         return first is not None and first >= written_s
 
     def contradictions(
@@ -110,36 +111,56 @@ class Slates:
     ) -> list[Placement]:
         """Placements by the log with a reason for review where a slate says that another setup was being shot.
 
-        Whichever body saw it: a slate of a setup that the log does not have at that time speaks against the row that it
-        has, from there to the next slate or the row's end.  ``words``: a moment on a day, as people write it.
+        Whichever body saw it.  ``words``: a moment on a day, as people write it.
         """
         out = list(placed)
         by_key: dict[tuple[str, str, str], list[int]] = defaultdict(list)
         for n, (item, p) in enumerate(zip(items, placed, strict=True)):
             if p.key and p.evidence is Evidence.LOG and item.moments:
                 by_key[p.key].append(n)
+        for row, low, high, why in (*self._not_in_the_log(words), *self._slated_late(words)):
+            for n in by_key[row.key]:
+                if low <= min(items[n].moments) < high and why not in out[n].reasons:
+                    out[n] = replace(out[n], review=True, reasons=(*out[n].reasons, why))
+        return out
+
+    def _not_in_the_log(self, words: Callable[[float, str], str]) -> Iterator[tuple[SetupRow, float, float, str]]:
+        """Rows with the span in which a slate of a setup speaks against them that the log does not have then."""
         for k, (at, off, setup, unit) in enumerate(self._seen):
             slack = off + self._limits.minute_after_s
             near = self._index.touching(at - slack, at + slack)
             if any(same(r.setup, setup) for r in near):
                 continue
-            until = next((t for t, _, s, _ in self._seen[k + 1:] if s != setup), float("inf"))
+            until = next((t for t, _, s, _ in self._seen[k + 1:] if s != setup), inf)
             for row in near:
                 assert row.start_s is not None and row.until_s is not None
-                if not row.start_s <= at < row.until_s or (unit and row.unit and not same(unit, row.unit)):
-                    continue
-                said = f"a slate at {words(at, row.day)} says {setup.upper()}, the log has {row.setup} then"
-                for n in by_key[row.key]:
-                    if at - off <= min(items[n].moments) < min(until, row.until_s) and said not in out[n].reasons:
-                        out[n] = replace(out[n], review=True, reasons=(*out[n].reasons, said))
-        return out
+                if row.start_s <= at < row.until_s and (not unit or not row.unit or same(unit, row.unit)):
+                    yield row, at - off, min(until, row.until_s), (
+                        f"a slate at {words(at, row.day)} says {setup.upper()}, the log has {row.setup} then")
+
+    def _slated_late(self, words: Callable[[float, str], str]) -> Iterator[tuple[SetupRow, float, float, str]]:
+        """Rows, on a day whose setups are slated as they begin, with the span before their own late slate."""
+        slated = self.slated(self._index.rows) if self._seen else set()
+        for row in self._index.rows:
+            assert row.start_s is not None
+            first = self._first(row) if row.key[:2] in slated else None
+            if first is not None and first > row.start_s + self._limits.slated_s:
+                yield row, row.start_s, first, (
+                    f"{row.setup} begins {words(row.start_s, row.day)} by the log, but its slate comes at "
+                    f"{words(first, row.day)} only: did it begin then?")
 
     def slated(self, rows: Iterable[SetupRow]) -> set[tuple[str, str]]:
-        """(day, unit) whose setups are nearly all proven by their own slate: a setup without a row would show there."""
+        """(day, unit) whose setups are nearly all slated soon after they begin: one without a row would show there."""
         held: dict[tuple[str, str], list[bool]] = defaultdict(list)
         for row in rows:
             if row.start_s is not None and row.until_s is not None:
-                shown = self._shown(row.start_s - self._limits.minute_after_s, row.until_s)
-                held[row.key[:2]].append(any(s == row.setup.casefold() for _, _, s, _ in shown))
+                first = self._first(row)
+                held[row.key[:2]].append(first is not None and first <= row.start_s + self._limits.slated_s)
         return {unit for unit, own in held.items()
                 if len(own) >= self._limits.usual_rows and sum(own) >= self._limits.slated_rows * len(own)}
+
+    def _first(self, row: SetupRow) -> float | None:
+        """When a row's own slate was first seen in it, at the earliest."""
+        assert row.start_s is not None and row.until_s is not None
+        shown = self._shown(row.start_s - self._limits.minute_after_s, row.until_s)
+        return next((at - off for at, off, s, _ in shown if s == row.setup.casefold()), None)

@@ -8,33 +8,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.machinery.disk.files import read_plain
 from ingest.outbox import Outbox
-from ingest.records.filing import Decision, Evidence, Item, Place, Placement, SlateReading
+from ingest.records.filing import Evidence, Place, Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.filing.naming import Convention, Named
-from ingest.steps.filing.placement import Evidences, place
+from ingest.steps.filing.stage_items import SlatesSeen, gather, said_of
+from ingest.steps.filing.stage_items import placed as everything_placed
 from ingest.steps.setups.page import PAGE_FILE, read_logs
 from ingest.steps.setups.questions import findings as question_findings
-from ingest.steps.setups.slates import read_code, reading
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class SlatesSeen:
-    """Slates photographed in stills, all moments of the bodies that showed one, and slates that cannot count."""
-
-    readings: tuple[SlateReading, ...] = ()
-    moments: Mapping[str, Sequence[float]] = field(default_factory=dict)
-    unused: tuple[tuple[str, str], ...] = ()  # (frame, why)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,23 +67,6 @@ def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
     return replace(log, questions=(*log.questions, *troubles)), differ
 
 
-def slates_seen(services: Services) -> SlatesSeen:
-    """What the last look at the frames kept of slates; one of another show does not count."""
-    kept = json.loads(services.work.recall("slates seen") or "{}")
-    readings, unused = [], []
-    for seen in kept.get("slates", ()):
-        slate = read_code(seen["text"])
-        if slate is None:
-            continue
-        if slate.show and slate.show != services.show:
-            unused.append((seen["frame"], f"its slate is of another show, {slate.show}: {slate.setup}"))
-        elif seen["at_s"] is None or not seen["body"]:
-            unused.append((seen["frame"], f"its slate says {slate.setup}, but its header names no time or no camera"))
-        else:
-            readings.append(reading(slate, at_s=seen["at_s"], body=seen["body"], tail=seen["tail"]))
-    return SlatesSeen(readings=tuple(readings), moments=kept.get("moments", {}), unused=tuple(unused))
-
-
 def convention_of(services: Services) -> Convention:
     """The naming convention that the settings ask for; SettingsError if it cannot work."""
     filing = services.settings.filing
@@ -103,32 +76,12 @@ def convention_of(services: Services) -> Convention:
 def decide(services: Services, views: Sequence[View], versions: Mapping[str, int]) -> Filing:
     """Placement and place of every view."""
     log, differ = read_setup_logs(services)
-    hand = services.work.decisions("assign")
-    decisions = {
-        v.id: Decision(
-            shot=said.get("shot", ""), setup=said.get("setup", ""), day=said.get("day", ""), unit=said.get("unit", "")
-        )
-        for v in views
-        if (said := _said_of(v, hand)) is not None
-    }
-    items = [
-        Item(
-            id=v.id, body=v.body, sigma_s=v.sigma_s,
-            moments=tuple(f.taken_s for f in v.frames if f.taken_s is not None),
-        )
-        for v in views
-    ]
-    show = services.settings.show
-    seen = slates_seen(services)
-    placed = place(
-        items,
-        Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts, decisions=decisions,
-                  slates=seen.readings, frames=seen.moments),
-    )
-    placements, kept = _as_papers_say(services, views, versions, {p.item: p for p in placed})
-    named = _named(views, placements, versions, show.timezone)
+    known = gather(services, views)
+    placed = everything_placed(services, known, log)
+    placements, kept = _as_papers_say(services, views, versions, {v.id: placed[v.id] for v in views})
+    named = _named(views, placements, versions, services.settings.show.timezone)
     places = {**convention_of(services).places(named), **kept}
-    return Filing(log=log, placements=placements, places=places, slates=seen, differ=tuple(differ))
+    return Filing(log=log, placements=placements, places=places, slates=known.seen, differ=tuple(differ))
 
 
 def _as_papers_say(
@@ -138,7 +91,7 @@ def _as_papers_say(
     papers = services.work.decisions("adopted")
     out, kept = dict(placements), dict[str, Place]()
     for view in views:
-        said = _said_of(view, papers)
+        said = said_of(view, papers)
         if said is None or out[view.id].setup:
             continue
         reasons = tuple(r for r in said["reasons"] if r not in view.reasons) if said["review"] else ()
@@ -151,12 +104,6 @@ def _as_papers_say(
         if versions.get(view.id) == said["version"]:
             kept[view.id] = Place(folder=said["folder"], stem=said["stem"])
     return out, kept
-
-
-def _said_of(view: View, hand: Mapping[str, dict[str, Any]]) -> dict[str, Any] | None:
-    """A hand decision clings to frame digests: the newest one on any frame of the view counts."""
-    said = [hand[d] for d in view.digests if d in hand]
-    return max(said, key=lambda s: str(s["utc"])) if said else None
 
 
 def _named(
