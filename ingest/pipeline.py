@@ -205,6 +205,7 @@ class Desk:
         merge = merging.Merging(services, outbox, originals, colours)
         standing = merge.standing(views)
         versions = {i: s.version for i, s in standing.items()}
+        filing.keep_logs(services)
         filed = filing.decide(services, views, versions)
         owed = [s.owed for s in standing.values() if s.owed is not None]
         began_s = services.clock.steady_s()

@@ -7,7 +7,9 @@ rename on their own volume; every move is a fact in the ledger and a line in the
 from __future__ import annotations
 
 import json
+from base64 import b64decode, b64encode
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -39,7 +41,8 @@ class Filing:
 
 
 def read_setup_log(services: Services) -> SetupLog:
-    """The log as it is now, with what the page keeps beside it; a log that is not there has no rows."""
+    """The log as it is now, with what the page keeps beside it; a log that never was there has no rows, and one that is
+    gone says what it last said."""
     return read_setup_logs(services)[0]
 
 
@@ -50,21 +53,42 @@ def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
     troubles: list[Question] = []
 
     def read(file: Path) -> bytes:
+        kept = services.work.recall(_kept_as(file))
         try:
             return read_plain(file)
         except FileNotFoundError:
-            return b""
+            why = "it is gone"
+            if kept is None:
+                return b""
         except OSError as error:
-            troubles.append(
-                Question(file=file.name, line=0, column="", written="", asks=f"it cannot be read ({error.strerror})")
-            )
-            return b""
+            why = f"it cannot be read ({error.strerror})"
+        counts = "what it last said counts until it is back" if kept is not None else "no row of it counts"
+        troubles.append(Question(file=file.name, line=0, column="", written="",
+                                 asks=f"{why}; {counts} (a log that is meant to be empty keeps its first line)"))
+        return b64decode(kept or "")
 
     log, differ = read_logs(
         read(path), read(path.with_name(PAGE_FILE)), zone=show.timezone, day_starts=show.day_starts, file=path.name,
         date_order=show.date_order, zones=show.zones,
     )
     return replace(log, questions=(*log.questions, *troubles)), differ
+
+
+def keep_logs(services: Services) -> None:
+    """Remember what the logs say now: a log that vanishes, with its tablet or in a sync, must not unfile the show."""
+    path = services.settings.beside(services.settings.show.setup_log)
+    for file in (path, path.with_name(PAGE_FILE)):
+        with suppress(OSError):  # gone or unreadable: what was kept before stays, and the reading tells of it
+            said = b64encode(read_plain(file, LONGEST_KEPT)).decode("ascii")
+            if services.work.recall(_kept_as(file)) != said:
+                services.work.put(_kept_as(file), said)
+
+
+LONGEST_KEPT = 8 << 20  # bytes: a log of many shows
+
+
+def _kept_as(file: Path) -> str:
+    return f"said by {file.name}"
 
 
 def convention_of(services: Services) -> Convention:

@@ -144,7 +144,8 @@ def _draft(
         if cells.get("shot") or (cells.get("day") and _heading(row, order) is None):
             reading.ask(row.line, "setup", "", "no setup and no start; expected both, or an empty row")
         return None
-    start = _time(row, "start" if cells.get("start") else "timestamp", start_cell, reading)
+    stamped = "timestamp" in cells and ("start" not in cells or bool(cells["timestamp"] and not cells["start"]))
+    start = _time(row, "timestamp" if stamped else "start", start_cell, reading)
     day = _day(row, start, above, reading, order, rolls)
     if not setup:
         reading.ask(row.line, "setup", "", "no setup; expected the slate's setup, such as 27A")

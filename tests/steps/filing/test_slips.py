@@ -166,3 +166,12 @@ def test_a_change_fits_exactly_where_nothing_was_shot_for_long_enough(
         for a, b in pairwise(edges)
     )  # fmt: skip
     assert Changes([(i, (D, "", "27A")) for i in items], limits).fit((D, ""), low, low + more) == fits
+
+
+def test_the_views_of_one_standpoint_count_as_one_probe() -> None:
+    """Four headings of a turned head beside a setup without a probe: nobody is asked which of them is its own."""
+    log = read_log(HEAD + f"{D},,,27A,09:00,09:40,A\n{D},,,27B,09:40,10:20,A", zone=ZONE)
+    for together, asked in (("s1", 0), ("", 1)):
+        views = [Item(id=f"p{n}", body="b", moments=(at(f"09:5{n}"),), together=together) for n in range(4)]
+        found = place(views, Evidences(log=log, zone=ZONE))
+        assert sum(p.review for p in found) == asked
