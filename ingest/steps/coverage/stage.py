@@ -20,7 +20,7 @@ from ingest.records.views import View
 from ingest.services import Services
 from ingest.settings.model import Show
 from ingest.steps.coverage import sun
-from ingest.steps.coverage.due import Evidence, judge
+from ingest.steps.coverage.due import Evidence, homeless, judge
 from ingest.steps.coverage.probe_checks import age_findings, height_findings, in_sun
 from ingest.steps.coverage.reconcile import (
     expected_cards,
@@ -96,6 +96,7 @@ def cover(
     questions = (*asked, *asked_cards, *(q for s in sheets.values() for q in s.questions))
     found = [
         *due_now, *question_findings(questions), *suspicious(measurements),
+        *homeless(measurements, log.rows),
         *(f for row in log.rows for f in unusual(row, sheets[row.place])),
         *height_findings(log.rows, sheets, measurements),
         *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60, daylight=_daylight(show)),
