@@ -209,7 +209,8 @@ def expected_cards(expected: Iterable[ExpectedCard], seen: Sequence[CardSeen]) -
     """Cards that a day owes and that have not come, by roll or label, or counted by body and kind."""
     found = []
     for want in expected:
-        day = [c for c in seen if c.day == want.day and (not want.unit or words(c.unit) in ("", words(want.unit)))]
+        day = [c for c in seen if want.day in (c.day, *c.days)
+               and (not want.unit or words(c.unit) in ("", words(want.unit)))]
         if want.card:
             have = [c for c in day if words(want.card) in (words(c.roll), words(c.label))]
         else:

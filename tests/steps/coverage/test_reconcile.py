@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 from hypothesis import given, settings
@@ -143,6 +144,8 @@ def test_expected_cards() -> None:
         CardSeen(id="6", day=D, bodies=("One 360|78",), kinds=("still",)),
     ]
     assert expected_cards(want, [*seen, *more]) == []
+    late = [replace(c, day="2026-09-09", days=(D, "2026-09-08")) for c in (*seen, *more)]  # from a pocket, days after
+    assert expected_cards(want, late) == []
 
 
 def test_the_lens_ledger() -> None:
