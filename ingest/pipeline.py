@@ -205,6 +205,7 @@ class Desk:
         merge = merging.Merging(services, outbox, originals, colours)
         standing = merge.standing(views)
         versions = {i: s.version for i, s in standing.items()}
+        filing.keep_logs(services)
         filed = filing.decide(services, views, versions)
         owed = [s.owed for s in standing.values() if s.owed is not None]
         began_s = services.clock.steady_s()
@@ -253,7 +254,10 @@ class Desk:
         files = [(o.digest, o.card_id, o.path) for o in originals.of_kind(FileKind.CLIP)]
         made = filed_clips.file_clips(services, files, filed.log)
         stills = filed_clips.file_stills(services, filed.log)
-        found = coverage.cover(services, filed.log, views, filed.placements, captured_of(made), taken_of(stills))
+        found = coverage.cover(
+            services, filed.log, views, filed.placements, captured_of(made), taken_of(stills),
+            lambda: [(o.digest, o.card_id) for o in originals.of_kind(FileKind.STILL)],
+        )
         now_s = self.services.clock.now().timestamp()
         moments = [m for s in found.setups for m in (s.until_s, *(i.due_until_s for i in s.items)) if m is not None]
         self._closes_s = min((m for m in moments if m > now_s), default=math.inf)
@@ -360,6 +364,7 @@ def captured_of(made: Sequence[filed_clips.FiledClip]) -> list[Captured]:
             start_s=clip.start_s, day=clip.placement.day, unit=clip.placement.unit, setup=clip.placement.setup,
             frame_rate=clip.facts.frame_rate, lens=clip.facts.lens or "", body_serial=clip.facts.body_serial or "",
             series=name.prefix, number=name.number, duration_s=clip.facts.duration_s, proposed=clip.proposed,
+            card=clip.card_id,
         ))
     return out
 

@@ -172,7 +172,8 @@ def _digest(value: str) -> str:
 
 
 def _digests_by_id(services: Services, item: str) -> Sequence[str]:
-    from ingest.steps.filing.stage_clips import clip_id_of, still_id_of
+    from ingest.steps.filing.stage_clips import still_id_of
+    from ingest.steps.filing.stage_items import clip_id_of
 
     for view in services.work.views():
         if item == view.id:

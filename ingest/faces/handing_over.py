@@ -37,7 +37,7 @@ from ingest.steps.filing.stage import read_setup_log
 from ingest.steps.handover import bag, sheet, tables
 from ingest.steps.handover.figures import camera_distance, facts, stop_words
 from ingest.steps.setups.measurements import read_measurements
-from ingest.steps.setups.sheet import read_sheet
+from ingest.steps.setups.sheet import read_sheet, unusual
 
 PIECE = 4 << 20
 BALLS = {"grey_ball": "grey ball", "mirror_ball": "mirror ball"}  # small pictures beside their probe
@@ -60,7 +60,7 @@ class HandOver:
         """For a person."""
         counts = ((self.setups, "setup"), (self.probes, "probe"), (self.files, "file"), (self.size_bytes, "byte"))
         words = ", ".join(number_word(n, one) for n, one in counts)
-        lines = [f"{self.name}", f"{self.folder}: {words}, each read again and equal."]
+        lines = [f"Package {self.name} (so `sent` calls it).", f"{self.folder}: {words}, each read again and equal."]
         return "\n".join([*lines, *(f"! {shown(f.item)}: {sentences(f.what, f.next)}" for f in self.findings)])
 
 
@@ -261,9 +261,11 @@ class _Folder:
         asks = [
             f"line {q['line']}, {q['column']}: {q['written']!r} {q['asks']}" for q in (entry or {}).get("questions", ())
         ]
+        odd = [f"line {r.line}: {f.what.removeprefix(f'{r.setup}: ')}" for r in rows for f in unusual(r, self.read(r))]
         doubts = [f"probe {p['id']}: {'; '.join(p['reasons'])}" for k, p in self.probes if k == key and p["reasons"]]
         return SetupSheet(
             show=self.services.show, shot=self.shot, setup=key[2], day=key[0], unit=key[1],
+            also_for=tuple(dict.fromkeys(s for r in rows for s in r.shots if s.casefold() != self.shot.casefold())),
             camera=", ".join(dict.fromkeys(r.camera for r in rows if r.camera)),
             start=local_clock(start, zone) if start is not None else "",
             end=local_clock(last.end_s, zone) if last is not None and last.end_s is not None else "",
@@ -271,7 +273,7 @@ class _Folder:
             measurements=tuple(m for m in self.measured if self.belongs(m, key)), items=items, pictures=tuple(pictures),
             clips=tuple(
                 replace(self.clip(c), start=_local(c["start_utc"], zone)) for k, c in self.clips if k == key
-            ), roles=self.roles_in(key), findings=(*asks, *doubts),
+            ), roles=self.roles_in(key), findings=(*asks, *odd, *doubts),
             notes=tuple(r.notes for r in rows if r.notes),
         )
 
@@ -330,7 +332,7 @@ class _Folder:
         """Every original behind the probes and clips: what it is, where on the card's copy it lies, its digest."""
         frames = {f["digest"]: p["id"] for _, p in self.probes for frame in p["frames"] for f in frame["files"]}
         clips = {c["id"] for _, c in self.clips}
-        from ingest.steps.filing.stage_clips import clip_id_of
+        from ingest.steps.filing.stage_items import clip_id_of
 
         rows = []
         for card in self.services.cards.cards():

@@ -93,6 +93,13 @@ class DestinationLine(Part):
     full_on: Day | None = None
 
 
+class CheckLine(Part):
+    """What was checked of a probe (``made``), or what could not be and why."""
+
+    made: bool
+    words: str
+
+
 class ProbeLine(Part):
     """A probe (one view).  ``frames`` are exposures, ``stops`` the range covered, ``clipped_share`` that of the
     darkest frame; None where it was not measured.  ``merged`` is false where there is no picture, ``trouble`` why."""
@@ -121,7 +128,7 @@ class ProbeLine(Part):
     lens: str = ""
     kind: str = "unknown"
     findings: list[PaperFinding] = Field(default_factory=list)
-    checks: list[str] = Field(default_factory=list)  # what was and what could not be checked, in words
+    checks: list[CheckLine] = Field(default_factory=list)
 
 
 class CoverageLine(Part):

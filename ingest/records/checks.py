@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 
 def check(kind: str, made: bool, why: str) -> dict[str, Any]:
     """Whether a check could be made; where it could not nothing found is not "fine", and ``why`` says so."""
     return {"check": kind, "made": made, "why": "" if made else why, "frames": []}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Said:
+    """One sentence: on checks that were ``made``, or on why some could not be."""
+
+    made: bool
+    words: str
 
 
 def unchecked(checks: Sequence[Mapping[str, Any]]) -> list[str]:
@@ -48,12 +57,16 @@ def _of_frames(frames: str) -> str:
     return f" in frame{'s' * (',' in frames)} {frames}, counted from dark to bright"
 
 
-def in_words(checks: Sequence[Mapping[str, Any]], panorama: Mapping[str, Any]) -> list[str]:
-    """Sentences on a merge's ``checks``, and on those in the record of its position's ``panorama`` ({} for none)."""
+def in_words(checks: Sequence[Mapping[str, Any]], panorama: Mapping[str, Any]) -> list[Said]:
+    """Sentences on a merge's ``checks``, and on those in the record of its position's ``panorama`` ({} for none).
+
+    >>> [(s.made, s.words) for s in in_words([{"check": "tilt", "made": False, "why": "no lens", "frames": []}], {})]
+    [(False, 'Not checked for tilt: no lens.')]
+    """
     out = []
     for what, those in (("", checks), ("Its panorama: ", panorama.get("checks", ()))):
-        for line in (checked(those), *unchecked(those)):
+        for made, line in ((True, checked(those)), *((False, line) for line in unchecked(those))):
             if line:
                 text = line if what else line[0].upper() + line[1:]
-                out.append(f"{what}{text.removesuffix('.')}.")
+                out.append(Said(made=made, words=f"{what}{text.removesuffix('.')}."))
     return out

@@ -133,6 +133,7 @@ class Captured:
     number: int | None = None
     duration_s: float | None = None
     proposed: str = ""  # the role that looking at it suggests, while nobody confirmed one
+    card: str = ""
 
     @property
     def key(self) -> tuple[str, str, str]:
@@ -141,7 +142,8 @@ class Captured:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CardSeen:
-    """A card that came: its day, what it is called, which bodies wrote it, what is on it (still, clip, sound)."""
+    """A card that came: the day it came and the ``days`` its pictures are of, what it is called, which bodies wrote it,
+    what is on it (still, clip, sound)."""
 
     id: str
     day: str
@@ -150,6 +152,7 @@ class CardSeen:
     unit: str = ""
     bodies: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
+    days: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

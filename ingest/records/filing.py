@@ -22,7 +22,8 @@ class Item:
 
     ``moments`` are the true times of its frames (a clip: its start and end), seconds since the epoch;
     empty where no header told a time.  ``sigma_s`` is the standard uncertainty of the body's clock.
-    ``unit`` and ``camera`` (the taking camera's letter) are "" where nobody said.
+    ``unit`` and ``camera`` (the taking camera's letter) are "" where nobody said.  ``together`` names the standpoint
+    that a probe's views share: they count as one probe.
     """
 
     id: str
@@ -32,6 +33,11 @@ class Item:
     sigma_s: float = 0.0
     unit: str = ""
     camera: str = ""
+    together: str = ""
+
+    @property
+    def standpoint(self) -> str:
+        return self.together or self.id
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -43,12 +43,14 @@ class ClipLine:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SetupSheet:
-    """Everything the one page of a setup says.  ``start`` and ``end`` local, in ``zone``."""
+    """Everything the one page of a setup says.  ``start`` and ``end`` local, in ``zone``; ``also_for`` the other shots
+    that were cut from the setup."""
 
     show: str
     shot: str
     setup: str
     day: str
+    also_for: tuple[str, ...] = ()
     unit: str = ""
     camera: str = ""
     start: str = ""

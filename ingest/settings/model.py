@@ -232,7 +232,8 @@ class Notify(Section):
     """Whom to tell."""
 
     command: tuple[str, ...] = Field((), description="Program and arguments; the notice goes to it as JSON on stdin.")
-    quiet_hours: tuple[Clock, Clock] | None = Field(None, description="No bundled notices between these hours.")
+    quiet_hours: tuple[Clock, Clock] | None = Field(
+        None, description='No bundled notices between these hours, such as ["22:00", "06:00"].')  # fmt: skip
 
 
 class Security(Section):

@@ -130,3 +130,13 @@ def test_a_disk_in_trouble_and_a_loss_wait_for_nobody(held: Any, kind: str, seve
     assert timedelta(0) < day.clock.moment - datetime(2026, 4, 14, 22, 30, tzinfo=UTC)
     (rest,) = day.at(4, 15, 6, 0)
     assert kind not in rest and any(k.startswith("probe") for k in rest)
+
+
+def test_what_is_lost_for_good_wakes_nobody(held: Any) -> None:
+    day = held('["22:00", "06:00"]', "2026-04-14,T010,8A,21:00,22:30,A,35,\n")
+    day.at(4, 14, 21, 30)
+    lost = Finding(kind="chart_lost", item="2026-04-13 7C", severity=Severity.LOSS, what="w", next="n")
+    day.services.work.set_findings("test", [lost], day.services.clock.utc())
+    assert day.at(4, 14, 23, 0) == []
+    (morning,) = day.at(4, 15, 6, 0)
+    assert "chart_lost" in morning

@@ -414,7 +414,9 @@ class Notices:
             f for f in answers.all_findings(self._services) if f.severity != "note" and f.key not in self._told
         ]
         local = self._services.clock.now().astimezone(ZoneInfo(self._services.settings.show.timezone))
-        urgent = [f for f in fresh if f.kind.startswith("destination") or f.severity == "loss"]
+        # What a setup lacks and nobody can shoot any more is a loss too, but none that somebody must be woken for.
+        urgent = [f for f in fresh
+                  if f.kind.startswith("destination") or (f.severity == "loss" and not f.kind.endswith("_lost"))]
         bundle = urgent if self._notifier.is_quiet(local) else fresh
         if bundle:
             self._told |= {f.key for f in bundle}

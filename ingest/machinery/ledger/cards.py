@@ -113,6 +113,7 @@ class Landed:
 
 
 _FOUND = "found again "
+SOUND_ENDS = ("wav", "bwf", "rf64", "aif", "aiff")
 _CARDS = """
 SELECT c.id, c.label, c.roll, c.day, c.folder, c.volume_id, c.first_seen_utc,
        coalesce(s.last_utc, c.first_seen_utc), coalesce(s.generation, 1), coalesce(s.whole, 0), s.ended,
@@ -347,9 +348,11 @@ class CardLedger:
         return count(self._store, card_id)
 
     def kinds(self, card_id: str) -> tuple[str, ...]:
-        """Which kinds of files it holds, sorted."""
-        rows = self._store.query("SELECT DISTINCT kind FROM files WHERE card_id=? ORDER BY kind", (card_id,))
-        return tuple(str(r[0]) for r in rows)
+        """Which kinds of files it holds, sorted; ``sound`` where one is a recorder's."""
+        rows = self._store.query("SELECT DISTINCT kind FROM files WHERE card_id=?", (card_id,))
+        ends = " OR ".join(f"lower(CAST(path AS TEXT)) LIKE '%.{end}'" for end in SOUND_ENDS)
+        heard = self._store.query(f"SELECT 1 FROM files WHERE card_id=? AND ({ends}) LIMIT 1", (card_id,))
+        return tuple(sorted({str(r[0]) for r in rows} | ({"sound"} if heard else set())))
 
     def left_out(self, card_id: str) -> tuple[LeftOut, ...]:
         rows = self._store.query("SELECT path, reason FROM left_out WHERE card_id=? ORDER BY path", (card_id,))

@@ -120,6 +120,17 @@ class WorkLedger:
         """Digests of the stills whose picture decodes."""
         return {row[0] for row in self.store.query("SELECT digest FROM stills WHERE json_extract(look, '$.decodes')")}
 
+    def headers(self) -> dict[str, StillHeader]:
+        """Digest -> what names the body and when it was taken by its own clock; nothing else is read."""
+        fields = ("make", "model", "body_serial", "taken")
+        columns = ", ".join(f"json_extract(header, '$.{f}')" for f in fields)
+        return {
+            digest: StillHeader(make=make, model=model, body_serial=serial,
+                                taken=datetime.fromisoformat(taken) if taken else None)
+            for digest, make, model, serial, taken in self.store.query(
+                f"SELECT digest, {columns} FROM stills WHERE header IS NOT NULL")
+        }
+
     def taken(self) -> Iterator[tuple[StillHeader, datetime]]:
         """When each still was taken by its body's own clock (naive), one after the other, with what names the body."""
         fields = ("make", "model", "body_serial", "taken")

@@ -21,7 +21,7 @@ from ingest.machinery.disk.destinations import OpenDestination, find_destination
 from ingest.machinery.disk.files import read_plain
 from ingest.machinery.disk.folders import list_tree
 from ingest.machinery.ledger.work import Output
-from ingest.records.audit_paper import AuditReport, CoverageLine, Mark, ProbeLine, SetupLine
+from ingest.records.audit_paper import AuditReport, CheckLine, CoverageLine, Mark, ProbeLine, SetupLine
 from ingest.records.cards import CardRecord, CopyFact, DestinationRecord, EntryKind
 from ingest.records.checks import in_words
 from ingest.records.findings import Finding
@@ -305,7 +305,10 @@ def _evidence(
             stops=record.get("stops_covered"), clipped_share=record.get("clipped", {}).get("share"),
             taken_utc=utc_of_seconds(taken[0]) if taken else None, folder=filed.get("folder"), body=view.body,
             lens=view.lens, kind=view.kind,
-            checks=in_words(record.get("checks", ()), (services.work.panorama(view.position) or ("", {}))[1]),
+            checks=[
+                CheckLine(made=said.made, words=said.words) for said in
+                in_words(record.get("checks", ()), (services.work.panorama(view.position) or ("", {}))[1])
+            ],
             # That it is unfiled is told under its own question.
             findings=[PaperFinding(**f.to_json()) for f in by_item.get(view.id, []) if f.kind != "unfiled"],
         ))

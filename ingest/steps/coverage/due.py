@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from ingest.records.coverage import DueItem, SetupCoverage, Status, Taken, Waiver
+from ingest.records.findings import Finding, Severity
 from ingest.records.measurements import Measurement
 from ingest.records.setups import SetupRow, Sheet
 from ingest.steps.coverage.rules import Deadline, Rule, Scope
@@ -21,7 +22,7 @@ ON_CARDS = {"probe": ("stills",), "clean_plate": ("clips",), "dirty_plate": ("cl
             "balls": ("stills", "clips")}  # fmt: skip
 NOT_NEEDED = ("n a", "na", "not needed", "no need", "not required")
 GIVEN_UP = ("no time", "given up", "refused", "lost", "missed", "skipped", "not possible")
-TICKS = ("x", "y", "yes", "ok", "1", "true", "done", "✓", "✔", "☑")
+TICKS = ("x", "y", "yes", "ok", "1", "true", "done", "shot", "taken", "✓", "✔", "☑")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -138,7 +139,7 @@ class _Desk:
             plain = words(said)
             if plain in NOT_NEEDED or any(plain.startswith(g) for g in GIVEN_UP):
                 return item(Status.WAIVED, said=f"the log, line {row.line}: {said}")
-            if plain in TICKS or said in TICKS:
+            if ticked(row, rule.item):
                 if rule.tick:
                     return item(Status.HAVE, proof=[f"{row.file} line {row.line}"])
                 note = f"line {row.line} of the log ticks it, but none is filed here"
@@ -202,6 +203,32 @@ def at_home(taken: Sequence[Taken], parts: Sequence[Segment]) -> list[list[str]]
 
 def _is_whole(sheet: Sheet | None) -> bool:
     return sheet is not None and sheet.camera_height_m is not None and sheet.tilt_deg is not None
+
+
+def ticked(row: SetupRow, item: str) -> bool:
+    """Whether a row's own column says that an item was shot."""
+    said = row.cells.get(item, "").strip()
+    return words(said) in TICKS or said in TICKS
+
+
+def homeless(measurements: Iterable[Measurement], rows: Sequence[SetupRow]) -> list[Finding]:
+    """Measurements of setups that no row of their day names: they would reach nobody."""
+    days = {r.day for r in rows}
+    lost: dict[tuple[str, str, str], list[Measurement]] = defaultdict(list)
+    for m in measurements:
+        known = not m.day or m.day in days  # a day without any row yet: its log is still to come
+        if m.setup and known and not any(_measures(m, r.key) for r in rows):
+            lost[m.day, m.unit, m.setup].append(m)
+    return [
+        Finding(
+            kind="measured_nowhere", item=f"{group[0].file} line {group[0].line}", severity=Severity.PERSON,
+            what=f"no row of the log is called {setup}{f' on {day}' if day else ''}; "
+                 f"{len(group)} measurement{' names' if len(group) == 1 else 's name'} it",
+            next="Mend the setup's name in the measurements or in the log.",
+            more={"day": day, "unit": unit, "setup": setup, "lines": [m.line for m in group]},
+        )
+        for (day, unit, setup), group in lost.items()
+    ]
 
 
 def _measures(m: Measurement, key: Key) -> bool:

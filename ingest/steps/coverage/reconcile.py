@@ -13,6 +13,7 @@ from ingest.records.filing import Evidence, Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.measurements import ExpectedCard
 from ingest.records.setups import SetupRow, Sheet
+from ingest.steps.coverage.due import ticked
 from ingest.steps.coverage.segments import Key, setups_of, words
 from ingest.steps.filing.rows import letters
 
@@ -133,6 +134,7 @@ def headers_and_log(
             for what, severity in _differences(row, sheet, c):
                 found.append(_differs(
                     "log_and_header_differ", c.key, f"{c.name} in {c.setup}: {what} (log line {row.line})",
+                    "Believe the header unless a person knows better, and mend the log." if "frames/s" in what else
                     "Believe the header unless a person knows better; mend the log, and look whether the lens was "
                     "swapped and a new probe was due.", [c], severity))
     return found
@@ -207,7 +209,8 @@ def expected_cards(expected: Iterable[ExpectedCard], seen: Sequence[CardSeen]) -
     """Cards that a day owes and that have not come, by roll or label, or counted by body and kind."""
     found = []
     for want in expected:
-        day = [c for c in seen if c.day == want.day and (not want.unit or words(c.unit) in ("", words(want.unit)))]
+        day = [c for c in seen if want.day in (c.day, *c.days)
+               and (not want.unit or words(c.unit) in ("", words(want.unit)))]
         if want.card:
             have = [c for c in day if words(want.card) in (words(c.roll), words(c.label))]
         else:
@@ -227,11 +230,15 @@ def expected_cards(expected: Iterable[ExpectedCard], seen: Sequence[CardSeen]) -
 def lens_ledger(
     rows: Iterable[SetupRow], captured: Iterable[Captured], grids: Iterable[Taken]
 ) -> tuple[tuple[LensEntry, ...], list[Finding]]:
-    """Lens serials used (by log and headers), where, and which have no grid yet."""
+    """Lens serials used (by log and headers), where, and which have no grid yet; a tick in the log's column for grids
+    counts for the lens of its row."""
     uses: dict[str, list[tuple[str, str, str]]] = defaultdict(list)
     shown: dict[str, tuple[str, str]] = {}
+    said: dict[str, list[str]] = defaultdict(list)
     for r in rows:
         if bare := serial(r.cells.get("lens_serial", "")):
+            if ticked(r, "lens_grid"):
+                said[bare].append(f"{r.file} line {r.line}")
             uses[bare].append((r.day, r.unit, r.setup))
             shown.setdefault(bare, (r.cells["lens_serial"], r.lens))
     for c in captured:
@@ -242,7 +249,7 @@ def lens_ledger(
     entries = tuple(
         LensEntry(serial=shown[bare][0], lens=shown[bare][1], days=tuple(sorted({k[0] for k in keys if k[0]})),
                   setups=tuple(dict.fromkeys(k[2] for k in keys if k[2])),
-                  grids=tuple(g.id for g in shot if serial(g.lens_serial) == bare))
+                  grids=(*(g.id for g in shot if serial(g.lens_serial) == bare), *said[bare]))
         for bare, keys in sorted(uses.items())
     )
     found = [

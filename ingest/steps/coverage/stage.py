@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import time
+from datetime import time, timedelta
 from zoneinfo import ZoneInfo
 
 from ingest.machinery.clock import Clock
@@ -20,7 +21,7 @@ from ingest.records.views import View
 from ingest.services import Services
 from ingest.settings.model import Show
 from ingest.steps.coverage import sun
-from ingest.steps.coverage.due import Evidence, judge
+from ingest.steps.coverage.due import Evidence, homeless, judge
 from ingest.steps.coverage.probe_checks import age_findings, height_findings, in_sun
 from ingest.steps.coverage.reconcile import (
     expected_cards,
@@ -55,8 +56,10 @@ class Coverage:
 def cover(
     services: Services, log: SetupLog, views: Sequence[View], placements: Mapping[str, Placement],
     captured: Sequence[Captured], stills: Sequence[Taken] = (),
+    stills_on_cards: Callable[[], Iterable[tuple[str, str]]] = tuple,
 ) -> Coverage:
-    """Judge coverage.  Findings come only for items that the settings' [due] asks for; ``setups`` shows all."""
+    """Judge coverage.  Findings come only for items that the settings' [due] asks for; ``setups`` shows all.
+    ``stills_on_cards`` answers (digest, card id) where cards are expected."""
     settings = services.settings
     show, due = settings.show, settings.due
     units = show.units
@@ -94,14 +97,16 @@ def cover(
         due_now += without_grid
     services.work.put("compared", json.dumps(_compared(log, captured)))
     questions = (*asked, *asked_cards, *(q for s in sheets.values() for q in s.questions))
+    came = expected_cards(expected, _cards(services, captured, stills_on_cards())) if expected else []
     found = [
         *due_now, *question_findings(questions), *suspicious(measurements),
+        *homeless(measurements, log.rows),
         *(f for row in log.rows for f in unusual(row, sheets[row.place])),
         *height_findings(log.rows, sheets, measurements),
         *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60, daylight=_daylight(show)),
         *takes_and_clips(log.rows, captured),
         *probes_without_row(log.rows, [placements[v.id] for v in views]), *headers_and_log(log.rows, sheets, captured),
-        *numbering_gaps(captured), *expected_cards(expected, _cards(services)), *_sun(services, log, views, placements),
+        *numbering_gaps(captured), *came, *_sun(services, log, views, placements),
     ]
     return Coverage(setups=setups, questions=questions, findings=tuple(found), asked=frozenset(wanted))
 
@@ -214,8 +219,26 @@ def _clips(captured: Sequence[Captured]) -> list[Taken]:
     ]
 
 
-def _cards(services: Services) -> list[CardSeen]:
+def _cards(
+    services: Services, captured: Iterable[Captured], stills_on_cards: Iterable[tuple[str, str]]
+) -> list[CardSeen]:
+    """The cards that came, each for the day it came and for those its pictures are of: a card that was forgotten in a
+    pocket is of the day it was shot on.  A still's day is that of its body's own clock."""
+    days: dict[str, set[str]] = defaultdict(set)
+    bodies: dict[str, set[str]] = defaultdict(set)
+    rolls = time.fromisoformat(services.settings.show.day_starts)
+    before = timedelta(hours=rolls.hour, minutes=rolls.minute)
+    for clip in captured:
+        days[clip.card].add(clip.day)
+        bodies[clip.card].add(clip.body)
+    headers = services.work.headers()
+    for digest, card in stills_on_cards:
+        if (header := headers.get(digest)) is not None:
+            bodies[card].add(body_key(header))
+            if header.taken is not None:
+                days[card].add((header.taken - before).date().isoformat())
     return [
-        CardSeen(id=c.id, day=c.day, label=c.label, roll=c.roll, kinds=services.cards.kinds(c.id))
+        CardSeen(id=c.id, day=c.day, label=c.label, roll=c.roll, kinds=services.cards.kinds(c.id),
+                 bodies=tuple(sorted(bodies[c.id] - {""})), days=tuple(sorted(days[c.id] - {""})))
         for c in services.cards.cards()
     ]

@@ -37,6 +37,11 @@ def _finding(setup: SetupCoverage, item: DueItem) -> Finding:
         until = f", or shoot it again before {utc(item.due_until_s)}" if item.due_until_s is not None else ""
         next = (f"Look at {shown} and say what it is: `nightloader confirm {item.proposed[0]} --role ROLE` (`none` if "
                 f"it is not there){until}.")
+    elif item.item == "measured":
+        enter = f"enter what was measured in the measurements for {setup.setup}"
+        until = f"Measure{f' before {utc(item.due_until_s)}' if item.due_until_s is not None else ''} and "
+        next = (f"Its time is over. If it was measured, {enter}; if it was not needed, waive it." if lost
+                else f"{until}{enter}, or waive it.")
     elif lost:
         next = f"Its time is over. If it was not needed, waive it; if it was shot, file it by hand as {name}."
     else:

@@ -54,9 +54,12 @@ def suspicions(items: Iterable[Item], log: SetupLog, days: Mapping[str, str]) ->
     found = []
     for (body, day), group in sorted(groups.items()):
         near = [r for r in rows if r.day == day]
-        if len(group) < FEWEST or len({r.key for r in near}) < FEWEST:
+        if len({i.standpoint for i in group}) < FEWEST or len({r.key for r in near}) < FEWEST:
             continue
-        times = sorted(min(i.moments) for i in group)
+        stood: dict[str, float] = {}
+        for item in sorted(group, key=lambda i: min(i.moments)):
+            stood.setdefault(item.standpoint, min(item.moments))
+        times = sorted(stood.values())
         now = _covered(times, near, 0)
         shifts = [n for n in range(-FURTHEST_S, FURTHEST_S + 1, STEP_S) if n]
         best = max(shifts, key=lambda s: (_covered(times, near, s), -abs(s)))

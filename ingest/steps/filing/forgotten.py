@@ -7,10 +7,12 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import inf
 from statistics import median
 
 from ingest.records.filing import Evidence, Item, Placement
 from ingest.records.setups import SetupLog
+from ingest.steps.filing.reach import Slates
 from ingest.steps.filing.rows import Limits
 
 Key = tuple[str, str, str]
@@ -26,23 +28,25 @@ class Overlong:
 
 
 def forgotten_rows(
-    items: Sequence[Item], placed: Sequence[Placement], log: SetupLog, limits: Limits
+    items: Sequence[Item], placed: Sequence[Placement], log: SetupLog, slates: Slates, limits: Limits
 ) -> list[Placement]:
-    """Placements with a reason for review where a row may be missing.
+    """Placements with a reason for review where a row may be missing; none on a day whose setups are all slated.
 
     What lies in an unended row later than a usual row of that day lasts is filed there all the same, and a person
     looks.  One that holds two probes though the log names no change is suspected sooner, from the first of them on; and
     so is one after which the log leaves a name out, as from 48D to 48F.
     """
     moments = {i.id: min(i.moments) for i in items if i.moments}
-    probes: dict[Key, list[float]] = defaultdict(list)
+    stood: dict[Key, dict[str, float]] = defaultdict(dict)  # when each standpoint's first view was taken
     shot: dict[Key, list[float]] = defaultdict(list)
     for item, p in zip(items, placed, strict=True):
         if p.key and item.id in moments:
             shot[p.key].append(moments[item.id])
             if item.kind == "probe":
-                probes[p.key].append(moments[item.id])
-    long = _overlong(log, probes, shot, limits)
+                stood[p.key][item.standpoint] = min(moments[item.id], stood[p.key].get(item.standpoint, inf))
+    probes = {key: list(first.values()) for key, first in stood.items()}
+    slated = slates.slated(log.rows)
+    long = {k: found for k, found in _overlong(log, probes, shot, limits).items() if k[:2] not in slated}
     out = []
     for p in placed:
         if p.key in long and p.key and p.evidence is Evidence.LOG and p.item in moments:
@@ -65,14 +69,16 @@ def _overlong(
     empty_before = _empty_before(log, shot)
     for row, start, until in rows:
         lengths = days[row.day, row.unit]
-        if not row.open_ended or row.end_s is None or len(lengths) < limits.usual_rows:
-            continue  # the day's last row is judged by itself
+        if not row.open_ended or len(lengths) < limits.usual_rows:
+            continue
+        if row.end_s is None:  # the day's last: until the last that was shot in it
+            until = max((t for t in shot.get(row.key, ()) if start <= t < until), default=start) + 1
         usual, length = median(lengths), until - start
         own = [t for t in probes.get(row.key, ()) if start <= t < until]
         twice = len(own) > 1
         if (name := skipped.get(row.place)) is not None:
             found[row.key].append(Overlong(
-                since_s=start + limits.skipped_after * usual, until_s=until,
+                since_s=min(start + limits.skipped_after * usual, *own, until), until_s=until,
                 words=f"{row.setup} has no end in the log, and {name} is nowhere in it: is its row missing?",
             ))
         pause = _pause(sorted(t for t in shot.get(row.key, ()) if start <= t < until))
@@ -133,6 +139,6 @@ def _skipped(log: SetupLog) -> dict[tuple[str, int], str]:
     out = {}
     for row, after in pairwise(rows):
         missing = name_before(after.setup)
-        if row.key[:2] == after.key[:2] and missing and missing not in known:
+        if row.key[:2] == after.key[:2] and row.key != after.key and missing and missing not in known:
             out[row.place] = missing
     return out

@@ -24,6 +24,7 @@ def barren_neighbours(
     placed = list(placed)
     rows = sorted((r for r in log.rows if r.start_s is not None), key=lambda r: (r.day, r.unit, r.start_s or 0))
     times = {i.id: i.moments for i in items if i.kind == "probe" and i.moments}
+    stood = {i.id: i.standpoint for i in items}
     held: dict[Key, list[int]] = defaultdict(list)
     for n, p in enumerate(placed):
         if p.key and p.item in times:
@@ -32,13 +33,16 @@ def barren_neighbours(
         if pair[0].key[:2] != pair[1].key[:2] or pair[0].key == pair[1].key:
             continue
         for poor, rich in (pair, pair[::-1]):
-            if held[poor.key] or len(held[rich.key]) < 2:
+            if held[poor.key] or len({stood[placed[n].item] for n in held[rich.key]}) < 2:
                 continue
             edge = pair[1].start_s or 0.0
             near = {n: min(abs(t - edge) for t in times[placed[n].item]) for n in held[rich.key]}
-            n = min(near, key=lambda n: (near[n], placed[n].item))
-            away = near[n]
-            if placed[n].evidence is Evidence.LOG and away <= limits.barren_s:
-                words = f"{poor.setup} beside it has no probe, and this one lies {away / 60:.0f} min from the change"
-                placed[n] = replace(placed[n], review=True, reasons=(*placed[n].reasons, words))
+            nearest = min(near, key=lambda n: (near[n], placed[n].item))
+            away = near[nearest]
+            if away > limits.barren_s:
+                continue
+            words = f"{poor.setup} beside it has no probe, and this one lies {away / 60:.0f} min from the change"
+            for n in near:
+                if stood[placed[n].item] == stood[placed[nearest].item] and placed[n].evidence is Evidence.LOG:
+                    placed[n] = replace(placed[n], review=True, reasons=(*placed[n].reasons, words))
     return placed

@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo
 
 from ingest.records.filing import Decision, Evidence, Item, Placement, SlateReading
 from ingest.records.setups import SetupLog, SetupRow
+from ingest.steps.filing.changes import Changes
 from ingest.steps.filing.clock_sense import doubted
 from ingest.steps.filing.days import NEAR_S, clock, shoot_day
 from ingest.steps.filing.forgotten import forgotten_rows
@@ -54,8 +55,9 @@ def place(items: Sequence[Item], known: Evidences) -> tuple[Placement, ...]:
     desk = _Desk(items, known)
     placed = [desk.place(item) for item in items]
     placed = barren_neighbours(items, placed, known.log, known.limits)
-    placed = forgotten_rows(items, placed, known.log, known.limits)
-    placed = mistyped_starts(items, placed, known.log)
+    placed = forgotten_rows(items, placed, known.log, desk.slates, known.limits)
+    placed = mistyped_starts(items, placed, known.log, desk.slates, desk.changes, known.limits)
+    placed = desk.slates.contradictions(items, placed, lambda at, day: clock(at, desk.zone(day)))
     return tuple(doubted(items, placed, known.log))
 
 
@@ -68,6 +70,7 @@ class _Desk:
         self.rolls = time.fromisoformat(known.day_starts)
         self.index = RowIndex(known.log.rows)
         self.slates = Slates(known.slates, items, known.frames or {}, self.index, known.limits, self.day_of)
+        self.changes = Changes(((item, self._key_of(item)) for item in items), known.limits)
 
     def zone(self, day: str) -> ZoneInfo:
         return ZoneInfo((self.known.zones or {}).get(day, self.known.zone))
@@ -144,10 +147,8 @@ class _Desk:
     def _by_log(self, item: Item) -> Placement:
         if not item.moments:
             return Placement(item=item.id, review=True, reasons=("no frame of it tells its time",))
-        near = self.index.touching(min(item.moments), max(item.moments))
-        votes = Counter(row.key if (row := _row_at(item, t, near)) else None for t in sorted(item.moments))
-        most = max(votes.values())
-        key = next((k for k in votes if k is not None and votes[k] == most), None)
+        near, votes = self._votes(item)
+        key = _winner(votes)
         middle = sorted(item.moments)[len(item.moments) // 2]
         if key is None:
             row = self._within_its_minute(item)
@@ -166,6 +167,14 @@ class _Desk:
             evidence=Evidence.LOG, review=bool(reasons), reasons=tuple(dict.fromkeys(reasons)), why=(why,),
             line=rows[0].line,
         )
+
+    def _votes(self, item: Item) -> tuple[list[SetupRow], Counter[Key | None]]:
+        """The rows that touch an item, and for how many of its frames each setup speaks."""
+        near = self.index.touching(min(item.moments), max(item.moments))
+        return near, Counter(row.key if (row := _row_at(item, t, near)) else None for t in sorted(item.moments))
+
+    def _key_of(self, item: Item) -> Key | None:
+        return _winner(self._votes(item)[1]) if item.moments else None
 
     def _within_its_minute(self, item: Item) -> SetupRow | None:
         """The one setup whose first or last written minute still holds the whole item, if it is one."""
@@ -207,6 +216,8 @@ class _Desk:
             if low < row.until_s + late and high >= row.start_s - early:
                 edge = f"begins {clock(row.start_s, zone)}" if row.start_s > low else f"ends {clock(row.until_s, zone)}"
                 surely = low < row.until_s and high >= row.start_s
+                if not surely and not self._may_have_changed(item, key, row):
+                    continue
                 words = clock_words if surely else "the log is written to the minute"
                 reasons.append(f"it may belong to {row.setup}, which {edge}: {words}")
         if not reasons and (begun := self._just_begun(min(item.moments), key)):
@@ -218,6 +229,15 @@ class _Desk:
             if uncovered:
                 reasons.append(f"it may lie outside {key[2]}: {clock_words}")
         return reasons
+
+    def _may_have_changed(self, item: Item, key: Key, row: SetupRow) -> bool:
+        """Whether a change of setup fits between an item and the written edge of a row beside it."""
+        assert row.start_s is not None and row.until_s is not None
+        early, late = self._slack(row)
+        reach = self.limits.sigmas * item.sigma_s
+        if row.start_s > min(item.moments):  # it would have begun before the item
+            return self.changes.fit(key[:2], row.start_s - early - reach, min(item.moments))
+        return self.changes.fit(key[:2], max(item.moments), row.until_s + late + reach)
 
     def _just_begun(self, first_s: float, key: Key) -> SetupRow | None:
         """The row in whose first written minute a moment lies, after a time that no row covers."""
@@ -278,6 +298,11 @@ class _Desk:
             why=(what,), notes=notes, nearest=nearest.setup if nearest else "",
             minutes_away=None if distance is None else round(distance / 60, 1),
         )
+
+
+def _winner(votes: Counter[Key | None]) -> Key | None:
+    most = max(votes.values())
+    return next((k for k in votes if k is not None and votes[k] == most), None)
 
 
 def _candidates(item: Item, moment_s: float, near: Sequence[SetupRow]) -> list[SetupRow]:

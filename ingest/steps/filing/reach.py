@@ -1,13 +1,15 @@
-"""How far a slate speaks."""
+"""How far a slate speaks: for its own body, and as a witness of what was being shot at a moment."""
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
+from math import inf
 
-from ingest.records.filing import Item, SlateReading
+from ingest.records.filing import Evidence, Item, Placement, SlateReading
 from ingest.records.setups import SetupRow
 from ingest.steps.filing.rows import Limits, RowIndex, same
 
@@ -27,7 +29,8 @@ class Slates:
         self._inside: dict[str, SlateReading] = {}
         self._heads: dict[str, list[SlateReading]] = defaultdict(list)
         self._all: dict[str, list[SlateReading]] = defaultdict(list)
-        for slate in sorted((s for s in slates if s.setup), key=lambda s: (s.at_s, s.source)):
+        slates = sorted((s for s in slates if s.setup), key=lambda s: (s.at_s, s.source))
+        for slate in slates:
             if slate.item:
                 self._inside.setdefault(slate.item, slate)
             if slate.body:
@@ -42,6 +45,15 @@ class Slates:
                 self._frames[item.body] += item.moments
             for times in self._frames.values():
                 times.sort()
+        self._seen = self._witnesses(slates, items)
+
+    def _witnesses(self, slates: Sequence[SlateReading], items: Iterable[Item]) -> list[tuple[float, float, str, str]]:
+        """(true time, how far that may be off, setup, unit) of slates whose clock is well known, in order."""
+        off: dict[str, float] = {}
+        for item in items:
+            off[item.body] = max(off.get(item.body, 0.0), self._limits.sigmas * item.sigma_s)
+        return [(s.at_s, off[s.body], s.setup.casefold(), s.unit) for s in slates
+                if s.body and not s.tail and off.get(s.body, inf) <= self._limits.change_s / 2]
 
     def speaking_for(self, item: Item) -> tuple[SlateReading | None, SetupRow | str | None]:
         """The slate that speaks, or last spoke, for an item, and what ended its reach: a row of the log, words,
@@ -73,3 +85,82 @@ class Slates:
         between = times[bisect_left(times, since):bisect_right(times, to)]
         idle = max((b - a for a, b in pairwise([since, *between, to])), default=0.0)
         return f"there was no frame for {idle / 60:.0f} min" if idle > self._limits.slate_idle_s else ""
+
+    # as a witness
+
+    def _shown(self, low_s: float, high_s: float) -> Sequence[tuple[float, float, str, str]]:
+        first = bisect_left(self._seen, low_s, key=lambda s: s[0])
+        return self._seen[first : bisect_right(self._seen, high_s, key=lambda s: s[0])]
+
+    def disprove(self, before: SetupRow, after: SetupRow, meant_s: float) -> bool:
+        """Whether slates show that the change from ``before`` to ``after`` did not come at ``meant_s`` instead of the
+        written moment: one of ``before`` after it, one of ``after`` before it, or the first of ``after`` just where the
+        log begins it."""
+        written_s, slack = after.start_s or 0.0, self._limits.minute_after_s
+        old, new = before.setup.casefold(), after.setup.casefold()
+        if meant_s > written_s:
+            return any(s == new and at + off < meant_s for at, off, s, _ in self._shown(written_s - slack, meant_s))
+        if any(s == old and at - off > meant_s + slack for at, off, s, _ in self._shown(meant_s, written_s)):
+            return True
+        shown = self._shown(meant_s, written_s + self._limits.slated_s)
+        first = next((at + off for at, off, s, _ in shown if s == new), None)
+        return first is not None and first >= written_s
+
+    def contradictions(
+        self, items: Sequence[Item], placed: Sequence[Placement], words: Callable[[float, str], str]
+    ) -> list[Placement]:
+        """Placements by the log with a reason for review where a slate says that another setup was being shot.
+
+        Whichever body saw it.  ``words``: a moment on a day, as people write it.
+        """
+        out = list(placed)
+        by_key: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+        for n, (item, p) in enumerate(zip(items, placed, strict=True)):
+            if p.key and p.evidence is Evidence.LOG and item.moments:
+                by_key[p.key].append(n)
+        for row, low, high, why in (*self._not_in_the_log(words), *self._slated_late(words)):
+            for n in by_key[row.key]:
+                if low <= min(items[n].moments) < high and why not in out[n].reasons:
+                    out[n] = replace(out[n], review=True, reasons=(*out[n].reasons, why))
+        return out
+
+    def _not_in_the_log(self, words: Callable[[float, str], str]) -> Iterator[tuple[SetupRow, float, float, str]]:
+        """Rows with the span in which a slate of a setup speaks against them that the log does not have then."""
+        for k, (at, off, setup, unit) in enumerate(self._seen):
+            slack = off + self._limits.minute_after_s
+            near = self._index.touching(at - slack, at + slack)
+            if any(same(r.setup, setup) for r in near):
+                continue
+            until = next((t for t, _, s, _ in self._seen[k + 1:] if s != setup), inf)
+            for row in near:
+                assert row.start_s is not None and row.until_s is not None
+                if row.start_s <= at < row.until_s and (not unit or not row.unit or same(unit, row.unit)):
+                    yield row, at - off, min(until, row.until_s), (
+                        f"a slate at {words(at, row.day)} says {setup.upper()}, the log has {row.setup} then")
+
+    def _slated_late(self, words: Callable[[float, str], str]) -> Iterator[tuple[SetupRow, float, float, str]]:
+        """Rows, on a day whose setups are slated as they begin, with the span before their own late slate."""
+        slated = self.slated(self._index.rows) if self._seen else set()
+        for row in self._index.rows:
+            assert row.start_s is not None
+            first = self._first(row) if row.key[:2] in slated else None
+            if first is not None and first > row.start_s + self._limits.slated_s:
+                yield row, row.start_s, first, (
+                    f"{row.setup} begins {words(row.start_s, row.day)} by the log, but its slate comes at "
+                    f"{words(first, row.day)} only: did it begin then?")
+
+    def slated(self, rows: Iterable[SetupRow]) -> set[tuple[str, str]]:
+        """(day, unit) whose setups are nearly all slated soon after they begin: one without a row would show there."""
+        held: dict[tuple[str, str], list[bool]] = defaultdict(list)
+        for row in rows:
+            if row.start_s is not None and row.until_s is not None:
+                first = self._first(row)
+                held[row.key[:2]].append(first is not None and first <= row.start_s + self._limits.slated_s)
+        return {unit for unit, own in held.items()
+                if len(own) >= self._limits.usual_rows and sum(own) >= self._limits.slated_rows * len(own)}
+
+    def _first(self, row: SetupRow) -> float | None:
+        """When a row's own slate was first seen in it, at the earliest."""
+        assert row.start_s is not None and row.until_s is not None
+        shown = self._shown(row.start_s - self._limits.minute_after_s, row.until_s)
+        return next((at - off for at, off, s, _ in shown if s == row.setup.casefold()), None)

@@ -23,7 +23,11 @@ class Limits:
     of a day with at least ``usual_rows``; ``overlong_twice`` where it holds two probes.  ``barren_s``: how near a probe
     must lie to a setup without any to be asked about.  ``skipped_after``: after how much of a usual row an unended one
     is doubted where the log leaves the next name out.  ``overlong_paused``: the same as ``overlong`` where nothing was
-    shot in it for ``line_up_s``, the least that lining up another setup takes (common practice, no source).
+    shot in it for ``line_up_s``, the least that lining up another setup takes (common practice, no source); 
+    ``change_s``: what even a change of lens and slate takes, so that two takes nearer together are of one setup (of the
+    invented days' changes 1 in 550 is quicker); ``slip_pause_s``: the pause without which no slip of the pen is
+    suspected (1 in 120 is quicker).  ``slated_s``: how soon after its start a setup's slate proves that start, and
+    ``slated_rows`` the share of a day's rows that are slated so soon where a setup without a row would show.
     """
 
     sigmas: float = 2.0
@@ -38,6 +42,10 @@ class Limits:
     skipped_after: float = 0.5
     overlong_paused: float = 1.2
     line_up_s: float = 1200.0
+    change_s: float = 120.0
+    slip_pause_s: float = 180.0
+    slated_s: float = 300.0
+    slated_rows: float = 0.8
 
 
 class RowIndex:

@@ -7,34 +7,26 @@ rename on their own volume; every move is a fact in the ledger and a line in the
 from __future__ import annotations
 
 import json
+from base64 import b64decode, b64encode
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.machinery.disk.files import read_plain
 from ingest.outbox import Outbox
-from ingest.records.filing import Decision, Evidence, Item, Place, Placement, SlateReading
+from ingest.records.filing import Evidence, Place, Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.filing.naming import Convention, Named
-from ingest.steps.filing.placement import Evidences, place
+from ingest.steps.filing.stage_items import SlatesSeen, gather, said_of
+from ingest.steps.filing.stage_items import placed as everything_placed
 from ingest.steps.setups.page import PAGE_FILE, read_logs
 from ingest.steps.setups.questions import findings as question_findings
-from ingest.steps.setups.slates import read_code, reading
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class SlatesSeen:
-    """Slates photographed in stills, all moments of the bodies that showed one, and slates that cannot count."""
-
-    readings: tuple[SlateReading, ...] = ()
-    moments: Mapping[str, Sequence[float]] = field(default_factory=dict)
-    unused: tuple[tuple[str, str], ...] = ()  # (frame, why)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -49,7 +41,8 @@ class Filing:
 
 
 def read_setup_log(services: Services) -> SetupLog:
-    """The log as it is now, with what the page keeps beside it; a log that is not there has no rows."""
+    """The log as it is now, with what the page keeps beside it; a log that never was there has no rows, and one that is
+    gone says what it last said."""
     return read_setup_logs(services)[0]
 
 
@@ -60,15 +53,19 @@ def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
     troubles: list[Question] = []
 
     def read(file: Path) -> bytes:
+        kept = services.work.recall(_kept_as(file))
         try:
             return read_plain(file)
         except FileNotFoundError:
-            return b""
+            why = "it is gone"
+            if kept is None:
+                return b""
         except OSError as error:
-            troubles.append(
-                Question(file=file.name, line=0, column="", written="", asks=f"it cannot be read ({error.strerror})")
-            )
-            return b""
+            why = f"it cannot be read ({error.strerror})"
+        counts = "what it last said counts until it is back" if kept is not None else "no row of it counts"
+        troubles.append(Question(file=file.name, line=0, column="", written="",
+                                 asks=f"{why}; {counts} (a log that is meant to be empty keeps its first line)"))
+        return b64decode(kept or "")
 
     log, differ = read_logs(
         read(path), read(path.with_name(PAGE_FILE)), zone=show.timezone, day_starts=show.day_starts, file=path.name,
@@ -77,21 +74,21 @@ def read_setup_logs(services: Services) -> tuple[SetupLog, list[Finding]]:
     return replace(log, questions=(*log.questions, *troubles)), differ
 
 
-def slates_seen(services: Services) -> SlatesSeen:
-    """What the last look at the frames kept of slates; one of another show does not count."""
-    kept = json.loads(services.work.recall("slates seen") or "{}")
-    readings, unused = [], []
-    for seen in kept.get("slates", ()):
-        slate = read_code(seen["text"])
-        if slate is None:
-            continue
-        if slate.show and slate.show != services.show:
-            unused.append((seen["frame"], f"its slate is of another show, {slate.show}: {slate.setup}"))
-        elif seen["at_s"] is None or not seen["body"]:
-            unused.append((seen["frame"], f"its slate says {slate.setup}, but its header names no time or no camera"))
-        else:
-            readings.append(reading(slate, at_s=seen["at_s"], body=seen["body"], tail=seen["tail"]))
-    return SlatesSeen(readings=tuple(readings), moments=kept.get("moments", {}), unused=tuple(unused))
+def keep_logs(services: Services) -> None:
+    """Remember what the logs say now: a log that vanishes, with its tablet or in a sync, must not unfile the show."""
+    path = services.settings.beside(services.settings.show.setup_log)
+    for file in (path, path.with_name(PAGE_FILE)):
+        with suppress(OSError):  # gone or unreadable: what was kept before stays, and the reading tells of it
+            said = b64encode(read_plain(file, LONGEST_KEPT)).decode("ascii")
+            if services.work.recall(_kept_as(file)) != said:
+                services.work.put(_kept_as(file), said)
+
+
+LONGEST_KEPT = 8 << 20  # bytes: a log of many shows
+
+
+def _kept_as(file: Path) -> str:
+    return f"said by {file.name}"
 
 
 def convention_of(services: Services) -> Convention:
@@ -103,32 +100,12 @@ def convention_of(services: Services) -> Convention:
 def decide(services: Services, views: Sequence[View], versions: Mapping[str, int]) -> Filing:
     """Placement and place of every view."""
     log, differ = read_setup_logs(services)
-    hand = services.work.decisions("assign")
-    decisions = {
-        v.id: Decision(
-            shot=said.get("shot", ""), setup=said.get("setup", ""), day=said.get("day", ""), unit=said.get("unit", "")
-        )
-        for v in views
-        if (said := _said_of(v, hand)) is not None
-    }
-    items = [
-        Item(
-            id=v.id, body=v.body, sigma_s=v.sigma_s,
-            moments=tuple(f.taken_s for f in v.frames if f.taken_s is not None),
-        )
-        for v in views
-    ]
-    show = services.settings.show
-    seen = slates_seen(services)
-    placed = place(
-        items,
-        Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts, decisions=decisions,
-                  slates=seen.readings, frames=seen.moments),
-    )
-    placements, kept = _as_papers_say(services, views, versions, {p.item: p for p in placed})
-    named = _named(views, placements, versions, show.timezone)
+    known = gather(services, views)
+    placed = everything_placed(services, known, log)
+    placements, kept = _as_papers_say(services, views, versions, {v.id: placed[v.id] for v in views})
+    named = _named(views, placements, versions, services.settings.show.timezone)
     places = {**convention_of(services).places(named), **kept}
-    return Filing(log=log, placements=placements, places=places, slates=seen, differ=tuple(differ))
+    return Filing(log=log, placements=placements, places=places, slates=known.seen, differ=tuple(differ))
 
 
 def _as_papers_say(
@@ -138,7 +115,7 @@ def _as_papers_say(
     papers = services.work.decisions("adopted")
     out, kept = dict(placements), dict[str, Place]()
     for view in views:
-        said = _said_of(view, papers)
+        said = said_of(view, papers)
         if said is None or out[view.id].setup:
             continue
         reasons = tuple(r for r in said["reasons"] if r not in view.reasons) if said["review"] else ()
@@ -151,12 +128,6 @@ def _as_papers_say(
         if versions.get(view.id) == said["version"]:
             kept[view.id] = Place(folder=said["folder"], stem=said["stem"])
     return out, kept
-
-
-def _said_of(view: View, hand: Mapping[str, dict[str, Any]]) -> dict[str, Any] | None:
-    """A hand decision clings to frame digests: the newest one on any frame of the view counts."""
-    said = [hand[d] for d in view.digests if d in hand]
-    return max(said, key=lambda s: str(s["utc"])) if said else None
 
 
 def _named(

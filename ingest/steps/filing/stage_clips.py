@@ -13,18 +13,14 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.records.clips import ClipFacts
-from ingest.records.filing import Decision, Item, Placement, SlateReading
+from ingest.records.filing import Item, Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
 from ingest.records.setups import SetupLog
 from ingest.records.sights import proposed_role
-from ingest.records.stills import StillHeader
 from ingest.services import Services
-from ingest.steps.clocks.clips import UNCHECKED_SIGMA_S, ClipMoment, ClipStart, clip_starts
-from ingest.steps.codes.signs import upside_down
-from ingest.steps.filing.placement import Evidences, place
-from ingest.steps.filing.stage import slates_seen
-from ingest.steps.setups.slates import read_code, reading
+from ingest.steps.clocks.clips import UNCHECKED_SIGMA_S
+from ingest.steps.filing.stage_items import clip_id_of, decision, gather, placed
 from ingest.steps.stills.frames import body_key
 
 
@@ -46,77 +42,28 @@ class FiledClip:
 
 def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], log: SetupLog) -> list[FiledClip]:
     """Every clip known, placed by a slate or by when it began.  ``originals`` are (digest, card id, path)."""
-    known, codes = services.work.clips(), services.work.codes()
-    hand, roles = services.work.decisions("assign"), services.work.decisions("role")
-    show = services.settings.show
+    known, roles = services.work.clips(), services.work.decisions("role")
     where: dict[str, list[tuple[str, str]]] = {}
     for digest, card_id, path in originals:
         if digest in known:
             where.setdefault(digest, []).append((card_id, path))
-    order = sorted(where, key=lambda d: where[d][0])
-    facts = {
-        d: ClipFacts.from_json(raw) if (raw := known[d][0]) else ClipFacts(kind="unreadable", readable=False)
-        for d in order
-    }
-    moments = [
-        ClipMoment(id=clip_id_of(d), body=clip_body(facts[d]), created_utc=facts[d].created_utc,
-                   created_shown=facts[d].created_shown, codes=codes.get(d, ()))
-        for d in order
-    ]
-    starts, clocks = clip_starts(moments, zone=show.timezone, now_s=services.clock.now().timestamp())
-    services.work.put("clip bodies", json.dumps([{**asdict(c), "source": str(c.source)} for c in clocks]))
-    slates = [s for m in moments for s in _clip_slates(m, starts[m.id], services.show)]
-    items = [
-        Item(id=m.id, kind="plate", body=m.body, sigma_s=starts[m.id].sigma_s, moments=_span(starts[m.id], facts[d]))
-        for d, m in zip(order, moments, strict=True)
-    ]
-    decisions = {
-        clip_id_of(d): Decision(
-            shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", "")
-        )
-        for d in order if (s := hand.get(d)) is not None
-    }
-    shown = slates_seen(services)
-    placed = place(
-        items, Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts,
-                         decisions=decisions, slates=(*slates, *shown.readings), frames=shown.moments),
-    )
-    said = {s.item: s.role for s in reversed(slates) if s.role}
+    everything = gather(services, services.work.views())
+    services.work.put("clip bodies", json.dumps([{**asdict(c), "source": str(c.source)} for c in everything.bodies]))
+    placements = placed(services, everything, log)
     seen = services.work.sights()
     return [
-        FiledClip(id=m.id, digest=d, files=tuple(p for _, p in where[d]), card_id=where[d][0][0], facts=facts[d],
-                  start_s=starts[m.id].start_s, role=said.get(m.id, "") if d not in roles else _role(roles[d]),
-                  placement=placement, trouble=known[d][1],
+        FiledClip(id=clip_id_of(d), digest=d, files=tuple(p for _, p in where[d]), card_id=where[d][0][0],
+                  facts=everything.facts[d], start_s=everything.starts[d].start_s,
+                  role=everything.roles.get(clip_id_of(d), "") if d not in roles else _role(roles[d]),
+                  placement=placements[clip_id_of(d)], trouble=known[d][1],
                   proposed="" if d in roles else proposed_role(seen.get(d, ()), clip=True))
-        for d, m, placement in zip(order, moments, placed, strict=True)
+        for d in sorted(where, key=lambda d: where[d][0])
     ]
 
 
 def _role(said: Mapping[str, Any]) -> str:
     role = str(said.get("role", ""))
     return "" if role == "none" else role
-
-
-def clip_body(facts: ClipFacts) -> str:
-    """``make|model|serial`` as for stills; "" where the file is silent about all three."""
-    return body_key(StillHeader(make=facts.make, model=facts.model, body_serial=facts.body_serial))
-
-
-def _clip_slates(moment: ClipMoment, start: ClipStart, show: str) -> list[SlateReading]:
-    """Slates in one clip: they speak for the clip itself, and for what follows on its body."""
-    found = []
-    for seen in moment.codes:
-        slate = read_code(seen.text)
-        if slate is not None and slate.show in ("", show):
-            at_s = (start.start_s or 0.0) + (seen.at_s or 0.0)
-            body = moment.body if start.start_s is not None else ""
-            found.append(reading(slate, at_s=at_s, body=body, item=moment.id, source=moment.id,
-                                 tail=upside_down(seen)))  # fmt: skip
-    return found
-
-
-def _span(start: ClipStart, facts: ClipFacts) -> tuple[float, ...]:
-    return () if start.start_s is None else (start.start_s, start.start_s + (facts.duration_s or 0.0))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -155,28 +102,20 @@ def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
         items.append(Item(id=id, kind="still", body=body, moments=() if start is None else (start,),
                           sigma_s=float(clock.get("uncertainty_s") or UNCHECKED_SIGMA_S)))
         drafts.append((id, digest, role, start))
-    decisions = {
-        i: Decision(shot=s.get("shot", ""), setup=s.get("setup", ""), day=s.get("day", ""), unit=s.get("unit", ""))
-        for i, digest, *_ in drafts if (s := hand.get(digest)) is not None
-    }
-    placed = place(
-        items, Evidences(log=log, zone=show.timezone, zones=show.zones, day_starts=show.day_starts, decisions=decisions)
-    )
+    if not items:
+        return []
+    said = {i: decision(hand[digest]) for i, digest, *_ in drafts if digest in hand}
+    placements = placed(services, gather(services, services.work.views()), log, items, said)
     return [
-        FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placement,
+        FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placements[i],
                    proposed=digest not in confirmed)
-        for (i, digest, role, start), placement in zip(drafts, placed, strict=True)
+        for i, digest, role, start in drafts
     ]
 
 
 def still_id_of(digest: str) -> str:
     """A still's lasting id, from its content."""
     return f"f{digest.rpartition(':')[2][:10]}"
-
-
-def clip_id_of(digest: str) -> str:
-    """A clip's lasting id, from its content."""
-    return f"c{digest.rpartition(':')[2][:10]}"
 
 
 SAID = 6  # names in one line; `nightloader clips` has them all

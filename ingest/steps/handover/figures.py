@@ -42,8 +42,8 @@ def length(label: str, start: float | None, end: float | None = None, written: s
     if start is None:
         return Fact(label=label, value="not clear", written=written) if written else None
     ends = [start] if end is None else [start, end]
-    also = " to ".join(map(imperial, ends))
-    return Fact(label=label, value=" to ".join(map(metric, ends)), also=also, written=written)
+    also, value = " to ".join(map(imperial, ends)), " to ".join(map(metric, ends))
+    return Fact(label=label, value=value, also="" if also == value else also, written=written)
 
 
 def facts(row: SetupRow, sheet: Sheet) -> tuple[Fact, ...]:
@@ -57,7 +57,8 @@ def facts(row: SetupRow, sheet: Sheet) -> tuple[Fact, ...]:
         return Fact(label=label, value=value, written=written)
 
     tilt = None if sheet.tilt_deg is None else _tilt(sheet.tilt_deg)
-    stop = None if sheet.stop is None else f"{sheet.stop_kind or 'as written, '}{sheet.stop:.3g}"
+    unsaid = "" if sheet.stop_kind else ", T or f not said"
+    stop = None if sheet.stop is None else f"{sheet.stop_kind}{sheet.stop:.3g}{unsaid}"
     if stop is not None and sheet.stop_in == "lens":
         stop += " by the lens column"
     rate = None if sheet.frame_rate is None else f"{float(sheet.frame_rate):.3f}".rstrip("0").rstrip(".") + "/s"

@@ -29,12 +29,14 @@ h1 { font-size: 22pt; margin: 0 } h2 { font-size: 10pt; margin: 1.1em 0 .2em; bo
 table { border-collapse: collapse; width: 100% }
 th, td { text-align: left; vertical-align: top; padding: .12em .6em .12em 0; overflow-wrap: anywhere }
 th { font-weight: normal; color: #444; white-space: nowrap } thead th { border-bottom: .5pt solid #888 }
+.by { min-width: 9em }
 .two { display: grid; grid-template-columns: 1fr 1fr; gap: 0 1.5em } .w { color: #555; font-style: italic }
 figure { margin: 0; break-inside: avoid } figure img { width: 100%; display: block; border: .5pt solid #888 }
 .pictures { display: grid; grid-template-columns: repeat(auto-fill, minmax(54mm, 1fr)); gap: 4mm }
 figcaption { font-size: 8.5pt; overflow-wrap: anywhere }
 </style></head><body>
-<header><h1>{{ s.setup }}</h1><div>{{ s.show }} &middot; {{ s.shot or 'shot not known yet' }}</div>
+<header><h1>{{ s.setup }}</h1><div>{{ s.show }} &middot; {{ s.shot or 'shot not known yet' }}
+{%- if s.also_for %}, also for {{ s.also_for | join(', ') }}{% endif %}</div>
 <div>{{ s.day }}{% if s.unit %} &middot; unit {{ s.unit }}{% endif %}</div></header>
 <p>Camera {{ s.camera or 'not named' }}
 {% if s.start %} &middot; {{ s.start }} to {{ s.end or 'not written' }}{% endif %}
@@ -52,7 +54,7 @@ figcaption { font-size: 8.5pt; overflow-wrap: anywhere }
 {% if s.measurements %}<h2>Measurements</h2><table>
 {% for m in s.measurements %}<tr><th>{{ m.name }}</th><td>{{ sizes(m) }}</td>
 <td class="w">written: {{ written(m) }}</td>
-<td>{{ m.by }}{% if m.tool %}, {{ m.tool }}{% endif %}</td></tr>{% endfor %}</table>{% endif %}
+<td class="by">{{ m.by }}{% if m.tool %}, {{ m.tool }}{% endif %}</td></tr>{% endfor %}</table>{% endif %}
 {% if s.pictures %}<h2>Pictures</h2><div class="pictures">
 {% for p in s.pictures %}<figure><a href="{{ href(p) }}"><img src="{{ href(p) }}" alt="{{ p.caption }}"></a>
 <figcaption>{{ p.caption }}</figcaption></figure>{% endfor %}</div>{% endif %}

@@ -37,7 +37,8 @@ def standard(request: MergeRequest, order: tuple[int, ...]) -> dict[str, Any]:
         "lensModel": _common(frames, "lens"),
         "comments": f"{len(frames)} exposures merged; pixel 1.0 saturates at "
         f"{_fraction(request.reference_exposure_s)}, f/{request.reference_f_number:.4g}, "
-        f"ISO {request.reference_iso:g}; luminance not calibrated",
+        f"ISO {request.reference_iso:g}; luminance not calibrated"
+        + ("; a colour matrix from the body's chart is applied, its record has the figures" if request.matrix else ""),
     }
     if request.kind == "lat-long":
         made["envmap"] = "latlong"

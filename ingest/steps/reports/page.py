@@ -174,8 +174,8 @@ met</summary>
 {% for why in p.reasons %}<p>{{ tag("person") if p.review else tag("note") }} {{ why }}</p>{% endfor %}
 {% for f in p.findings %}<p>{{ tag(f.severity) }} {{ f.what }} <span class="next">{{ f.next }}</span></p>{% endfor %}
 {% if seen %}{{ figures(seen.findings, "shown") }}{% endif %}
-{% for said in p.checks %}<p class="small">{{ tag("note" if said.startswith(("Checked", "Its panorama: checked"))
- else "not checked", "checks") }} {{ said }}</p>{% endfor %}
+{% for said in p.checks %}<p class="small">{{ tag("note" if said.made else "not checked", "checks") }}
+ {{ said.words }}</p>{% endfor %}
 <dl>
 <div><dt>Taken</dt><dd>{{ clock(p.taken_utc, true) if p.taken_utc else "time not known" }}</dd></div>
 <div><dt>Body, lens</dt><dd>{{ (p.body | replace("|", " ")) or "not known" }}

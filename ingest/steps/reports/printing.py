@@ -344,8 +344,8 @@ class _Paper:
             if said:
                 self._text(f"{_SHAPES['note']} {said}", size=8)
         self._pictures(seen.findings if seen else (), 120.0)
-        for said in probe.checks:
-            self._text(said, size=7.5, grey=True)
+        for check in probe.checks:
+            self._text(check.words, size=7.5, grey=True)
         times = ", ".join(seconds_word(t) for t in probe.exposures_s)
         stops = f"{probe.stops:.1f} stops covered" if probe.stops is not None else "stops not measured"
         self._text(f"Taken {self._clock(probe.taken_utc)} with {probe.body.replace('|', ' ') or 'an unknown body'}"
@@ -355,7 +355,8 @@ class _Paper:
 
     def _height(self, probe: ProbeLine, seen: ProbePictures | None) -> float:
         """Millimetres that a probe takes, a little too many: 100 letters of small print fit on a line."""
-        told = (probe.trouble, *probe.reasons, *(sentences(f.what, f.next) for f in probe.findings), *probe.checks)
+        told = (probe.trouble, *probe.reasons, *(sentences(f.what, f.next) for f in probe.findings), 
+                *(check.words for check in probe.checks))
         lines = 2 + sum(1 + len(said) // 100 for said in told if said) + len(probe.exposures_s) // 14
         highs = (_tall(seen.exposures, 58.0), _tall(seen.findings, 120.0)) if seen else ()
         tall = sum(high + 5 for high in highs if high)

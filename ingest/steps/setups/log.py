@@ -144,7 +144,8 @@ def _draft(
         if cells.get("shot") or (cells.get("day") and _heading(row, order) is None):
             reading.ask(row.line, "setup", "", "no setup and no start; expected both, or an empty row")
         return None
-    start = _time(row, "start" if cells.get("start") else "timestamp", start_cell, reading)
+    stamped = "timestamp" in cells and ("start" not in cells or bool(cells["timestamp"] and not cells["start"]))
+    start = _time(row, "timestamp" if stamped else "start", start_cell, reading)
     day = _day(row, start, above, reading, order, rolls)
     if not setup:
         reading.ask(row.line, "setup", "", "no setup; expected the slate's setup, such as 27A")
@@ -328,9 +329,10 @@ def _doubt_what_hangs_on(
     row: SetupRow, above: SetupRow, by_time: Sequence[SetupRow], doubts: dict[int, list[str]]
 ) -> None:
     """Two rows of one setup that change places move nothing between them; but what ran on until the first of them
-    may have ended earlier."""
+    may have ended earlier, or gone on into it."""
     n = by_time.index(row)
     if n and by_time[n - 1].open_ended and by_time[n - 1].setup != row.setup:
+        doubts[row.line].append(f"it starts before the row above it, and so ends line {by_time[n - 1].line}")
         doubts[by_time[n - 1].line].append(f"its end hangs on line {row.line} or {above.line}, out of order")
 
 

@@ -100,7 +100,8 @@ def _focal(written: str) -> Focal:
 
 
 def unusual(row: SetupRow, sheet: Sheet) -> list[Finding]:
-    """Values no set is likely to have: a camera 60 m up, a focus nearer than the lens."""
+    """Values no set is likely to have: a camera 60 m up, a focus nearer than the lens; and a focal length that was
+    only guessed, for undistortion and camera solve start from it."""
     values = {"camera_height": sheet.camera_height_m, "probe_height": sheet.probe_height_m,
               "object_height": sheet.object_height_m, "focus": sheet.focus_m}
     found = []
@@ -112,4 +113,12 @@ def unusual(row: SetupRow, sheet: Sheet) -> list[Finding]:
                 what=f"{row.setup}: {row.cells.get(column, '')!r} is {value:.4g} m; usual is {low:g} to {high:g} m",
                 next="Check the figure and its unit in the log.", more={"line": row.line, "column": column, "m": value},
             ))
+    if "focal_length" in sheet.approximate or "lens" in sheet.approximate:
+        column = "focal_length" if "focal_length" in sheet.approximate else "lens"
+        found.append(Finding(
+            kind="approximate_value", item=f"{row.file} line {row.line}, {column}", severity=Severity.PERSON,
+            what=f"{row.setup}: the focal length is written {row.cells.get(column, '')!r}: which was it?",
+            next="Read it off the lens, or ask the camera department, and mend the cell.",
+            more={"line": row.line, "column": column},
+        ))
     return found

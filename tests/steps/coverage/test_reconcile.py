@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 from hypothesis import given, settings
@@ -11,6 +12,7 @@ from ingest.records.coverage import Captured, CardSeen, Taken
 from ingest.records.filing import Evidence, Placement
 from ingest.records.findings import Severity
 from ingest.records.setups import SetupLog
+from ingest.steps.coverage.due import homeless
 from ingest.steps.coverage.reconcile import (
     expected_cards,
     headers_and_log,
@@ -22,7 +24,8 @@ from ingest.steps.coverage.reconcile import (
 )
 from ingest.steps.setups.expected import read_expected
 from ingest.steps.setups.log import read_log
-from ingest.steps.setups.sheet import read_sheet
+from ingest.steps.setups.measurements import read_measurements
+from ingest.steps.setups.sheet import read_sheet, unusual
 
 D = "2026-04-01"
 
@@ -141,6 +144,8 @@ def test_expected_cards() -> None:
         CardSeen(id="6", day=D, bodies=("One 360|78",), kinds=("still",)),
     ]
     assert expected_cards(want, [*seen, *more]) == []
+    late = [replace(c, day="2026-09-09", days=(D, "2026-09-08")) for c in (*seen, *more)]  # from a pocket, days after
+    assert expected_cards(want, late) == []
 
 
 def test_the_lens_ledger() -> None:
@@ -154,3 +159,20 @@ def test_the_lens_ledger() -> None:
     entries, found = lens_ledger(log.rows, clips, [grid])
     assert {e.serial: e.grids for e in entries} == {"0O12": (), "4471": ("g",), "99": ()}
     assert {f.item for f in found} == {"lens 0O12", "lens 99"}
+    ticked = log_of("setup,start,lens,lens serial,grid", "27A,09:00,35,4471,shot", "27B,10:00,50,0O12,")
+    entries, found = lens_ledger(ticked.rows, [], [])
+    assert {e.serial: len(e.grids) for e in entries} == {"0O12": 0, "4471": 1} and len(found) == 1
+
+
+def test_a_measurement_of_a_setup_that_is_in_no_row_is_told() -> None:
+    log = log_of("setup,start", "27A,09:00")
+    measured, _ = read_measurements("day,setup,name,value\n"
+                                    f"{D},27a,a,1 m\n{D},27X,b,1 m\n{D},27X,c,2 m\n2030-01-01,9,d,1 m\n{D},,e,3 m\n")
+    (told,) = homeless(measured, log.rows)
+    assert "27X" in told.what and "2 measurements name it" in told.what
+
+
+def test_a_guessed_focal_length_is_told() -> None:
+    log = log_of("setup,start,focal length", "27A,09:00,approx 35", "27B,10:00,35 mm")
+    told = [f for r in log.rows for f in unusual(r, read_sheet(r, log))]
+    assert [f.kind for f in told] == ["approximate_value"] and "'approx 35'" in told[0].what

@@ -133,3 +133,12 @@ def test_untrusted_words_stay_words(bad: str, more: str) -> None:
 @given(st.floats(0, 500))
 def test_feet_and_inches_read_back(metres: float) -> None:
     assert abs(parse_length(imperial(metres)).metres - metres) <= 0.0254 / 16 + 1e-9
+
+
+def test_what_is_not_said_is_said_so_and_a_split_setup_names_its_other_shots() -> None:
+    log = read_log('day,shot,setup,start,stop,focus\n2026-04-01,"TL_1, TL_2",27A,09:00,4,inf\n', zone="UTC")
+    row = log.rows[0]
+    found = {f.label: (f.value, f.also) for f in facts(row, read_sheet(row, log))}
+    assert found["Stop"] == ("4, T or f not said", "") and found["Focus distance"] == ("infinity", "")
+    sheet = SetupSheet(show="TIDE", shot="TL_1", setup="27A", day="2026-04-01", also_for=("TL_2",))
+    assert "TL_1, also for TL_2" in " ".join(parsed(page(sheet)).words.split())

@@ -236,3 +236,14 @@ def test_what_is_written_is_read(rows: list[tuple[int, str, str]], separator: st
         (setup, f"{n:02} {m // 60:02}:{m % 60:02}") for n, (m, setup, _) in enumerate(rows, 1)
     ]
     assert not log.questions
+
+
+@pytest.mark.parametrize(("head", "row", "column"), [
+    ("day,setup,start", "2026-04-01,27A", "start"),
+    ("day,setup,start,timestamp", "2026-04-01,27A,,", "start"),
+    ("day,setup,timestamp", "2026-04-01,27A,", "timestamp"),
+    ("day,setup,start,timestamp", "2026-04-01,27A,,soon", "timestamp"),
+])  # fmt: skip
+def test_a_start_that_is_not_there_is_asked_for_in_a_column_that_is(head: str, row: str, column: str) -> None:
+    (question,) = read_log(f"{head}\n{row}\n", zone="UTC").questions
+    assert question.column == column

@@ -10,6 +10,7 @@ import pytest
 from ingest.records.merges import ChartColour
 from ingest.records.views import FrameFile, View, ViewFrame
 from ingest.settings import model
+from ingest.steps.merging import attributes
 from ingest.steps.merging.stage import chart_for, request, signature
 from tests import brackets
 
@@ -49,7 +50,9 @@ def test_another_matrix_is_another_merge_and_none_changes_nothing() -> None:
     assert len(names) == 3
     pixels = model.Merging().pixels
     assert request(made, files, {}, pixels, memory_mb=512).matrix is None
-    assert request(made, files, {}, pixels, colour("raw"), memory_mb=512).matrix == KEEPS_GREY
+    turned = request(made, files, {}, pixels, colour("raw"), memory_mb=512)
+    assert turned.matrix == KEEPS_GREY
+    assert "matrix from the body's chart" in attributes.standard(turned, tuple(range(len(turned.frames))))["comments"]
 
 
 @pytest.mark.parametrize("kind", ["jpeg", "raw"])
