@@ -43,13 +43,15 @@ MIX = np.array([[0.80, 0.15, 0.05], [0.10, 0.80, 0.10], [0.05, 0.20, 0.75]])  # 
 @dataclass(kw_only=True)
 class Made:
     """A bracket and how it is judged.  ``truth`` and ``bound`` (H, W, 3) as the picture shows them, ``fair``
-    what is judged, ``zone`` where something moved, ``more`` what the request says further."""
+    what is judged, ``zone`` where something moved, ``calm`` where a shift changes nothing but the place (None:
+    everywhere), ``more`` what the request says further."""
 
     bracket: brackets.Bracket
     truth: np.ndarray
     bound: np.ndarray
     fair: np.ndarray
     zone: np.ndarray | None = None
+    calm: np.ndarray | None = None
     more: dict[str, Any] = field(default_factory=dict)
     turned: bool = False
 
@@ -178,7 +180,8 @@ def placed(made: Made, record: dict[str, Any], seed: int) -> None:
     made.fair[:] = False
     made.fair[14:-14, 14:-14] = True
     dark = np.log2(made.truth.min(axis=2))
-    made.fair &= (cv2.dilate(dark, np.ones((7, 7))) - cv2.erode(dark, np.ones((7, 7))) < 1.0)[..., None]
+    made.calm = cv2.dilate(dark, np.ones((7, 7))) - cv2.erode(dark, np.ones((7, 7))) < 1.0
+    made.fair &= made.calm[..., None]
     if made.zone is not None:
         made.fair &= ~made.zone[..., None]
 
@@ -209,7 +212,7 @@ def ghosts(picture: np.ndarray, scale: float, made: Made, record: dict[str, Any]
             for k in range(count))]  # fmt: skip
     near = [np.abs(picture * scale / m - 1) < 8 * np.sqrt(made.bound) + 0.02 for m in moments]
     matched = np.any([v.all(axis=2) for v in near], axis=0)
-    inner = made.zone.copy()
+    inner = made.zone.copy() if made.calm is None else made.zone & made.calm
     inner[:14] = inner[-14:] = False
     inner[:, :14] = inner[:, -14:] = False
     return float(100 * np.mean(~matched[inner]))
