@@ -26,6 +26,8 @@ from ingest.steps.merging.stack import Encoding, Stack
 F64 = npt.NDArray[np.float64]
 _SAMPLES = 400_000  # readings a frame for its histogram
 _BELIEVED = 0.02  # cost an observation by which a curve must beat a simpler one
+_SLIGHT = 0.015  # a curve as near to sRGB is likelier sRGB, whose frames have little to tell of their exposures,
+_SLIGHTLY_BELIEVED = 0.1  # unless it explains them far better
 _FOR_COST = 5  # rounds of a fit that is only asked for its cost, which is settled to a tenth of that by then
 _SLOPE = 0.02  # what shutters' errors explain of a slope between fitted and stated exposures
 _FLICKER = 0.035  # 0.05 stops: beyond what shutters do
@@ -237,7 +239,8 @@ def _better(bent: _Choice, known: _Choice, work: _Work) -> bool:
     assert bent.fit is not None and known.fit is not None
     if abs(_tilt(known, work)) > _SLOPE:  # a power of the right curve fits as well, with a power of the exposures
         return bent.fit.cost < known.fit.cost + _BELIEVED
-    return bent.fit.cost < known.fit.cost - _BELIEVED
+    slight = known.name == "srgb" and bent.facts["from_srgb"] < _SLIGHT
+    return bent.fit.cost < known.fit.cost - (_SLIGHTLY_BELIEVED if slight else _BELIEVED)
 
 
 def _try(
