@@ -98,7 +98,9 @@ def mistyped_starts(
         for meant_s in meant_starts(after):
             moved = change.earlier(meant_s) if meant_s < change.at_s and before.open_ended else []
             why = f"it comes after the probe of {before.setup} and within a slip of the pen of the next start: {said}"
-            if meant_s > change.at_s and not held:
+            # A start an hour early leaves the row before it hardly any time; else nothing speaks for that slip.
+            cut = meant_s < change.at_s + 60 * MINUTE_S or change.at_s - (before.start_s or 0.0) < limits.line_up_s
+            if meant_s > change.at_s and not held and cut:
                 moved = change.later(meant_s)
                 if not any(change.has_come(items[n].body) for n in moved if n in change.probes):
                     moved = []
