@@ -60,7 +60,7 @@ class HandOver:
         """For a person."""
         counts = ((self.setups, "setup"), (self.probes, "probe"), (self.files, "file"), (self.size_bytes, "byte"))
         words = ", ".join(number_word(n, one) for n, one in counts)
-        lines = [f"Package {self.name} (so `sent` calls it).", f"{self.folder}: {words}, each read again and equal."]
+        lines = [f"{self.name}", f"{self.folder}: {words}, each read again and equal."]
         return "\n".join([*lines, *(f"! {shown(f.item)}: {sentences(f.what, f.next)}" for f in self.findings)])
 
 

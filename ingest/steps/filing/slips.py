@@ -16,9 +16,10 @@ not between two takes that follow each other within minutes, and not where a sla
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import inf
 
 from ingest.records.filing import Evidence, Item, Placement
 from ingest.records.setups import SetupLog, SetupRow
@@ -51,7 +52,7 @@ def meant_starts(row: SetupRow) -> Iterator[float]:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Change:
     """The change from one row to the next, and what lies in each of the two: (first moment, place in the list).
-    ``settled`` are those that a slate or a person filed."""
+    ``settled`` are those that a slate or a person filed; ``since`` when each body's pictures of the day begin."""
 
     before: SetupRow
     after: SetupRow
@@ -59,10 +60,15 @@ class _Change:
     in_after: Sequence[tuple[float, int]]
     probes: frozenset[int]
     settled: frozenset[int]
+    since: Mapping[str, float]
 
     @property
     def at_s(self) -> float:
         return self.after.start_s or 0.0
+
+    def has_come(self, body: str) -> bool:
+        """Whether what a body shot before is here: what is not may lie on a card that has yet to come."""
+        return bool(self.in_before) or self.since.get(body, inf) < (self.before.start_s or 0.0)
 
     def earlier(self, meant_s: float) -> list[int]:
         """What ``after`` would have got of ``before``, had it begun already at ``meant_s``; nothing where that leaves
@@ -92,8 +98,12 @@ def mistyped_starts(
         for meant_s in meant_starts(after):
             moved = change.earlier(meant_s) if meant_s < change.at_s and before.open_ended else []
             why = f"it comes after the probe of {before.setup} and within a slip of the pen of the next start: {said}"
-            if meant_s > change.at_s and not held and change.in_before:  # else its cards may not have come yet
+            # A start an hour early leaves the row before it hardly any time; else nothing speaks for that slip.
+            cut = meant_s < change.at_s + 60 * MINUTE_S or change.at_s - (before.start_s or 0.0) < limits.line_up_s
+            if meant_s > change.at_s and not held and cut:
                 moved = change.later(meant_s)
+                if not any(change.has_come(items[n].body) for n in moved if n in change.probes):
+                    moved = []
                 why = (f"{before.setup} before it has no probe, and what was shot until the one within a slip of the "
                        f"pen of the change may be its own: {said}")
             early, late = meant_s - limits.minute_before_s, meant_s + limits.minute_after_s
@@ -109,9 +119,12 @@ def mistyped_starts(
 
 def _changes(items: Sequence[Item], placed: Sequence[Placement], log: SetupLog) -> Iterable[_Change]:
     filed: dict[Key, list[tuple[float, int]]] = defaultdict(list)
+    since: dict[tuple[str, str], dict[str, float]] = defaultdict(dict)
     for n, (item, p) in enumerate(zip(items, placed, strict=True)):
         if p.key and item.moments:
             filed[p.key].append((min(item.moments), n))
+            first = since[p.key[:2]]
+            first[item.body] = min(first.get(item.body, inf), *item.moments)
     probes = frozenset(n for n, item in enumerate(items) if item.kind == "probe")
     settled = frozenset(n for n, p in enumerate(placed) if p.evidence is not Evidence.LOG)
     rows = sorted((r for r in log.rows if r.start_s is not None and r.until_s is not None),
@@ -120,6 +133,7 @@ def _changes(items: Sequence[Item], placed: Sequence[Placement], log: SetupLog) 
         if before.key[:2] == after.key[:2] and before.key != after.key:
             yield _Change(
                 before=before, after=after, probes=probes, settled=settled,
+                since=since[after.key[:2]],
                 in_before=[(t, n) for t, n in filed[before.key] if _within(t, before)],
                 in_after=[(t, n) for t, n in filed[after.key] if _within(t, after)],
             )
