@@ -40,10 +40,6 @@ class Measurement:
     notes: str = ""
     cells: Mapping[str, str] = field(default_factory=dict)
 
-    @property
-    def is_box(self) -> bool:
-        return sum(side is not None for side in (self.length, self.width, self.height)) >= 2
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ExpectedCard:

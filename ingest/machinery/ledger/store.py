@@ -117,10 +117,6 @@ class Store:
             os.close(self._lock_file)  # closing releases the lock on every system
             self._lock_file = None
 
-    @property
-    def locked_here(self) -> bool:
-        return self._lock_file is not None
-
     def query(self, sql: str, args: Sequence[Any] | Mapping[str, Any] = ()) -> list[tuple[Any, ...]]:
         try:
             return self._connect().execute(sql, args).fetchall()

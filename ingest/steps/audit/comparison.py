@@ -39,10 +39,6 @@ class Difference:
     leftovers: tuple[str, ...] = ()
     litter: tuple[str, ...] = ()
 
-    @property
-    def is_none(self) -> bool:
-        return not (self.missing or self.changed or self.foreign or self.leftovers)
-
 
 def compare(
     expected: Mapping[str, int],

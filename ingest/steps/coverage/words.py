@@ -56,11 +56,6 @@ def _finding(setup: SetupCoverage, item: DueItem) -> Finding:
     )
 
 
-def closed_between(coverage: Iterable[SetupCoverage], since_s: float, now_s: float) -> list[SetupCoverage]:
-    """Setups that ended since a look at ``since_s``: those to tell about now."""
-    return [c for c in coverage if c.closed and since_s < c.until_s <= now_s]
-
-
 def to_json(setup: SetupCoverage, questions: Iterable[Question] = ()) -> dict[str, Any]:
     """One entry of ``setups --json``; ``questions`` are those of its lines in the log."""
     return {

@@ -43,7 +43,8 @@ def test_one_writer_and_a_kill_leaves_no_lock(tmp_path: Path) -> None:
         other.wait()
         other.stdout.close() if other.stdout else None
     store.lock()
-    assert store.locked_here
+    with pytest.raises(LedgerBusy):
+        Store(path).lock()
 
 
 def test_a_newer_ledger_is_refused(tmp_path: Path) -> None:

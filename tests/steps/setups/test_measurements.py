@@ -24,7 +24,7 @@ def test_lengths_and_boxes() -> None:
     )
     assert not asked
     assert rows[0].value and rows[0].value.m == pytest.approx(3.7592) and rows[0].value.written == "12'4\""
-    assert rows[1].is_box and rows[1].width and rows[1].width.m == 0.8 and rows[1].height
+    assert rows[1].length and rows[1].width and rows[1].width.m == 0.8 and rows[1].height
     assert rows[1].height.m == pytest.approx(0.762)
     assert (rows[2].day, rows[2].setup, rows[2].tool) == ("", "", "laser")
     assert suspicious(rows) == []
