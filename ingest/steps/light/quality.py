@@ -11,8 +11,8 @@ The pairs are then solved for one value a frame.  Light and colour change at one
 for one frame: both are looked for, against what shutters do by themselves.
 
 The thresholds below stand at or above the 99th percentile of each statistic among simulated bursts without the fault in
-question and with every other fault present: 200 from small frames, 113 and 91 through the merge from TIFF and JPEG
-files, which decide for a turn and for white.  ``tests/bench/quality.py`` measures the rates on fresh ones.
+question and with every other fault present: 200 from small frames, 113 through the merge from TIFF files (white) and
+200 from JPEG (a turn).  ``tests/bench/quality.py`` measures the rates on fresh ones.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ TURN_ERRORS, TURN_DEG = 5.2, 0.02
 LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.3, 4.8, 60.0
 SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in light, and in red against blue
 COLOUR_DOUBT = 1 / 2  # a wrong curve bends the channels much alike, but not quite
-CODEC_PIXELS = 4.0  # by which a picture behind a codec seems to move, times the misfit of its curve
+CODEC_PIXELS = 1.0  # by which a frame behind a codec seems to stray, times the misfit of its curve
 ALONE = 0.8  # so many more places to look at, so much surer must one frame be
 LEAST_TURN = 1e-3  # degrees (pixels), alike
 LEAST_SIGMA = 2e-4  # natural log: no pair is believed to tell more
