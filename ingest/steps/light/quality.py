@@ -497,7 +497,8 @@ def _solved(linked: Sequence[int], good: Sequence[Pair], told: Doubles) -> tuple
         design[n, at[p.second]], design[n, at[p.first]] = 1, -1
     weight = 1 / np.maximum(told[:, 1], LEAST_SIGMA) ** 2
     normal = (design * weight[:, None]).T @ design + np.median(weight) / len(linked)  # the mean stays where it is
-    return np.linalg.solve(normal, (design * weight[:, None]).T @ told[:, 0]), np.linalg.inv(normal)
+    value = np.linalg.solve(normal, (design * weight[:, None]).T @ told[:, 0])
+    return np.asarray(value, np.float64), np.asarray(np.linalg.inv(normal), np.float64)
 
 
 def _linked(pairs: Sequence[Pair], good: Sequence[Pair]) -> list[int]:
