@@ -56,7 +56,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     findings: list[dict[str, Any]] = []
     turned = {k: float(v) for k, v in (args.get("level") or {}).items()}
     world = cameras.levelled(**turned)
-    if args.get("calibrate"):
+    if args.get("calibrate") or _only_hinted(numbers, views):
         numbers, more = _calibrated(numbers, sources)
         findings += more
     progress(0.3 if args.get("calibrate") else 0.05)
@@ -98,6 +98,11 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     answer["cpu_s"] = round(time.process_time() - started, 2)
     progress(1.0)
     return answer
+
+
+def _only_hinted(numbers: LensFile, views: int) -> bool:
+    """Whether a ball's outline is a hint, which is there to be refined: each picture has the ball elsewhere."""
+    return numbers.kind == "mirror-ball" and any(numbers.view(i).outline is None for i in range(views))
 
 
 def _header(source: BinaryIO) -> dict[str, Any]:
