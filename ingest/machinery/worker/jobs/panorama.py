@@ -39,6 +39,7 @@ _KEPT = (
     "cameraSerialNumber", "lensModel",
 )  # fmt: skip
 _WIDEST = 16384
+_SMALLEST = 16  # pixels high and wide of a view
 
 
 def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> dict[str, Any]:
@@ -66,6 +67,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     else:
         header = _header(sources[0])
         size = linear_picture.size(header)
+        _fitting(numbers, [size, *(linear_picture.size(_header(s)) for s in sources[1:])])
         try:
             numbers = numbers.scaled(*size)
         except LensFileWrong as error:
@@ -98,6 +100,16 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     answer["cpu_s"] = round(time.process_time() - started, 2)
     progress(1.0)
     return answer
+
+
+def _fitting(numbers: LensFile, sizes: Sequence[tuple[int, int]]) -> None:
+    """Raises Unreadable for pictures that one set of lens numbers cannot describe."""
+    if min(min(size) for size in sizes) < _SMALLEST:
+        raise Unreadable(f"a view of {min(sizes)[0]}x{min(sizes)[1]} pixels is too small.", next="Give whole pictures.")
+    if numbers.kind != "mirror-ball" and len(set(sizes)) > 1:
+        said = ", ".join(f"{w}x{h}" for w, h in dict.fromkeys(sizes))
+        raise Unreadable(f"the views differ in size ({said}); one set of lens numbers holds for one size.",
+                         next="Give views of one body, merged at one size.")  # fmt: skip
 
 
 def _only_hinted(numbers: LensFile, views: int) -> bool:
