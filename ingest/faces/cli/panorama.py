@@ -46,7 +46,7 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from ingest.faces.given import Outputs, opened, worker_answer
-    from ingest.records.lenses import LensFile
+    from ingest.records.lenses import LensFile, LensFileWrong
 
     views = [[Path(f) for f in view] for view in [args.frames, *args.view]]
     for path in (path for view in views for path in view):
@@ -57,7 +57,10 @@ def run(args: argparse.Namespace) -> int:
     if args.lens_out and not args.calibrate:
         raise UsageError("--lens-out without --calibrate has nothing to write.", next="Add --calibrate.")
     lens = read_table(Path(args.lens))
-    numbers = LensFile.from_json(lens)
+    try:
+        numbers = LensFile.from_json(lens)
+    except LensFileWrong as error:
+        raise UsageError(error.what, item=args.lens, next=error.next) from error
     picture = _jpeg(args.picture)
     texts = [Path(p) for p in (args.record, args.lens_out) if p]
     with ExitStack() as stack:

@@ -11,8 +11,8 @@ The pairs are then solved for one value a frame.  Light and colour change at one
 for one frame: both are looked for, against what shutters do by themselves.
 
 The thresholds below stand at or above the 99th percentile of each statistic among simulated bursts without the fault in
-question and with every other fault present: 200 from small frames, 113 and 91 through the merge from TIFF and JPEG
-files, which decide for a turn and for white.  ``tests/bench/quality.py`` measures the rates on fresh ones.
+question and with every other fault present: 200 from small frames, 113 through the merge from TIFF files (white) and
+200 from JPEG (a turn).  ``tests/bench/quality.py`` measures the rates on fresh ones.
 """
 
 from __future__ import annotations
@@ -41,8 +41,9 @@ TURN_ERRORS, TURN_DEG = 5.2, 0.02
 LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.3, 4.8, 60.0
 SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in light, and in red against blue
 COLOUR_DOUBT = 1 / 2  # a wrong curve bends the channels much alike, but not quite
-CODEC_PIXELS = 4.0  # by which a picture behind a codec seems to move, times the misfit of its curve
+CODEC_PIXELS = 1.0  # by which a frame behind a codec seems to stray, times the misfit of its curve
 ALONE = 0.8  # so many more places to look at, so much surer must one frame be
+LEAST_TURN = 1e-3  # degrees (pixels), alike
 LEAST_SIGMA = 2e-4  # natural log: no pair is believed to tell more
 TURN_SHARED = 150.0  # as LEAST_SHARED, for a turn: a few lamps follow no small turn
 PATCH_SIGMAS, PATCH_SHARED = 5.0, 25.0
@@ -480,18 +481,24 @@ def course(pairs: Sequence[Pair], of: str) -> Course | None:
     linked = _linked(pairs, good)
     if len(linked) < 2:
         return None
-    at = {f: n for n, f in enumerate(linked)}
-    good = [p for p in good if p.first in at]
-    design = np.zeros((len(good), len(linked)))
-    for n, p in enumerate(good):
-        design[n, at[p.second]], design[n, at[p.first]] = 1, -1
-    weight = np.array([1 / max(told(p)[1], LEAST_SIGMA) ** 2 for p in good])
-    normal = (design * weight[:, None]).T @ design + np.median(weight) / len(linked)  # the mean stays where it is
-    value = np.linalg.solve(normal, (design * weight[:, None]).T @ np.array([told(p)[0] for p in good]))
-    spread = np.linalg.inv(normal)
+    good = [p for p in good if p.first in linked]
+    value, spread = _solved(linked, good, np.array([told(p) for p in good]))
     steps = [math.sqrt(max(0.0, spread[k, k] + spread[k + 1, k + 1] - 2 * spread[k, k + 1]))
              for k in range(len(linked) - 1)]
     return Course(order=tuple(linked), value=value, sigma=np.array(steps))
+
+
+def _solved(linked: Sequence[int], good: Sequence[Pair], told: Doubles) -> tuple[Doubles, Doubles]:
+    """One value a frame against their mean (n,) and its covariance (n, n), from what the pairs tell: ``told``
+    (pairs, 2) of the brighter frame less the darker, with its standard error."""
+    at = {f: n for n, f in enumerate(linked)}
+    design = np.zeros((len(good), len(linked)))
+    for n, p in enumerate(good):
+        design[n, at[p.second]], design[n, at[p.first]] = 1, -1
+    weight = 1 / np.maximum(told[:, 1], LEAST_SIGMA) ** 2
+    normal = (design * weight[:, None]).T @ design + np.median(weight) / len(linked)  # the mean stays where it is
+    value = np.linalg.solve(normal, (design * weight[:, None]).T @ told[:, 0])
+    return np.asarray(value, np.float64), np.asarray(np.linalg.inv(normal), np.float64)
 
 
 def _linked(pairs: Sequence[Pair], good: Sequence[Pair]) -> list[int]:
@@ -506,29 +513,61 @@ def _linked(pairs: Sequence[Pair], good: Sequence[Pair]) -> list[int]:
     return [f for f in order if f in largest]
 
 
-def turned(pairs: Sequence[Pair], own: float = 0.0) -> tuple[float, float, Pair | None]:
-    """The turn that stands out most: degrees (pixels), standard errors, and the pair.  ``own`` is what a codec's
-    blocks make of a picture that stands still, in the same unit."""
-    best: tuple[float, float, Pair | None] = (0.0, 0.0, None)
-    for p in pairs:
-        if p.shared < TURN_SHARED or not p.checkable or not np.isfinite(p.turn_sigma).all():
-            continue
-        size = float(np.linalg.norm(p.turn))
-        errors = math.sqrt(float((p.turn**2 / (np.maximum(p.turn_sigma, 1e-6) ** 2 + own**2)).sum()))
+def turned(pairs: Sequence[Pair], own: float = 0.0) -> tuple[float, float, tuple[int, ...]]:
+    """The turn that stands out most: its size in degrees (pixels), standard errors, and the frames around it.
+
+    The pairs are solved for one place a frame, as for light: the camera turned between two frames and stayed so, or
+    for one frame.  A pair is believed no better than it agrees with the others, whose turns must add up to its own.
+    ``own`` is how far a frame seems to stray by itself (a codec's blocks), in the same unit.
+    """
+    good = [p for p in pairs if p.shared >= TURN_SHARED and p.checkable and bool(np.isfinite(p.turn_sigma).all())]
+    linked = _linked(pairs, good)
+    if len(linked) < 2:
+        return 0.0, 0.0, ()
+    good = [p for p in good if p.first in linked]
+    first, second = ([linked.index(f) for f in side] for side in zip(*((p.first, p.second) for p in good), strict=True))
+    places = []
+    for axis in range(len(good[0].turn)):
+        told = np.array([(p.turn[axis], max(float(p.turn_sigma[axis]), LEAST_TURN)) for p in good])
+        value, _ = _solved(linked, good, told)
+        told[:, 1] = np.hypot(told[:, 1], value[second] - value[first] - told[:, 0])
+        places.append(_solved(linked, good, told))
+    best: tuple[float, float, tuple[int, ...]] = (0.0, 0.0, ())
+    for when, frames in _moments(linked):
+        found = [_step(value, spread + own**2 * np.eye(len(linked)), when) for value, spread in places]
+        size = math.sqrt(sum(s * s for s, _ in found))
+        errors = math.sqrt(sum(s * s / v for s, v in found))
         if size > TURN_DEG and errors > best[1]:
-            best = size, errors, p
+            best = size, errors, frames
     return best
 
 
+def _moments(linked: Sequence[int]) -> list[tuple[Doubles, tuple[int, ...]]]:
+    """When something can have changed: 1 for the frames (n,) after a place between frames, or for one between others;
+    and the frames around it."""
+    n = len(linked)
+    out = [((np.arange(n) >= k).astype(np.float64), (linked[k - 1], linked[k])) for k in range(1, n)]
+    return out + [(np.eye(n)[k], (linked[k],)) for k in range(1, n - 1)]
+
+
+def _step(value: Doubles, covariance: Doubles, when: Doubles) -> tuple[float, float]:
+    """The best estimate of a step and its variance, by generalised least squares of ``value`` on a constant and
+    ``when``."""
+    design = np.stack([np.ones(len(when)), when], axis=1)
+    weighed = np.linalg.solve(covariance, design)
+    spread = np.linalg.inv(design.T @ weighed)
+    return float((spread @ (weighed.T @ value))[1]), float(spread[1, 1])
+
+
 def _turned(pairs: Sequence[Pair], latlong: bool, doubt: float, width: int) -> list[dict[str, Any]]:
-    size, errors, pair = turned(pairs, CODEC_PIXELS * doubt * (360.0 / width if latlong else 1.0))
-    if pair is None or errors < TURN_ERRORS:
+    size, errors, frames = turned(pairs, CODEC_PIXELS * doubt * (360.0 / width if latlong else 1.0))
+    if errors < TURN_ERRORS:
         return []
     unit = "degrees" if latlong else "pixels of the small view"
     return [finding(
         "camera_moved", "person", f"The camera moved by {size:.2f} {unit}.",
         "Look at edges in the merged picture; shoot again if they are double.",
-        confidence=_confidence(errors, TURN_ERRORS), frames=[pair.first, pair.second], amount=size, unit=unit,
+        confidence=_confidence(errors, TURN_ERRORS), frames=list(frames), amount=size, unit=unit,
     )]  # fmt: skip
 
 

@@ -40,6 +40,7 @@ _KEPT = (
     "cameraSerialNumber", "lensModel",
 )  # fmt: skip
 _WIDEST = 16384
+_SMALLEST = 16  # pixels high and wide of a view
 
 
 def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> dict[str, Any]:
@@ -57,7 +58,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     findings: list[dict[str, Any]] = []
     turned = {k: float(v) for k, v in (args.get("level") or {}).items()}
     world = cameras.levelled(**turned)
-    if args.get("calibrate"):
+    if args.get("calibrate") or _only_hinted(numbers, views):
         numbers, more = _calibrated(numbers, sources)
         findings += more
     progress(0.3 if args.get("calibrate") else 0.05)
@@ -67,6 +68,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     else:
         header = _header(sources[0])
         size = linear_picture.size(header)
+        _fitting(numbers, [size, *(linear_picture.size(_header(s)) for s in sources[1:])])
         try:
             numbers = numbers.scaled(*size)
         except LensFileWrong as error:
@@ -99,6 +101,21 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     answer["cpu_s"] = round(time.process_time() - started, 2)
     progress(1.0)
     return answer
+
+
+def _fitting(numbers: LensFile, sizes: Sequence[tuple[int, int]]) -> None:
+    """Raises Unreadable for pictures that one set of lens numbers cannot describe."""
+    if min(min(size) for size in sizes) < _SMALLEST:
+        raise Unreadable(f"a view of {min(sizes)[0]}x{min(sizes)[1]} pixels is too small.", next="Give whole pictures.")
+    if numbers.kind != "mirror-ball" and len(set(sizes)) > 1:
+        said = ", ".join(f"{w}x{h}" for w, h in dict.fromkeys(sizes))
+        raise Unreadable(f"the views differ in size ({said}); one set of lens numbers holds for one size.",
+                         next="Give views of one body, merged at one size.")  # fmt: skip
+
+
+def _only_hinted(numbers: LensFile, views: int) -> bool:
+    """Whether a ball's outline is a hint, which is there to be refined: each picture has the ball elsewhere."""
+    return numbers.kind == "mirror-ball" and any(numbers.view(i).outline is None for i in range(views))
 
 
 def _header(source: BinaryIO) -> dict[str, Any]:
