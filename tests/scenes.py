@@ -452,7 +452,7 @@ def after_turn(shifts: Doubles, where: Doubles) -> Doubles:
 def percentiles(shifts: Doubles) -> tuple[float, float, float]:
     """Median, 95th percentile and worst, degrees."""
     if not len(shifts):  # nothing could be matched
-        return (float("nan"),) * 3
+        return float("nan"), float("nan"), float("nan")
     size = np.degrees(np.linalg.norm(shifts, axis=1))
     return float(np.median(size)), float(np.percentile(size, 95)), float(size.max())
 
