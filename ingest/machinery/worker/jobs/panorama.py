@@ -141,7 +141,7 @@ def _looked_at(
     found = level.find(cv2.transform(made.rgb, seams.LUMINANCE), raster)
     told = level.judge(found)
     checks = [check("tilt", found is not None and found.sure,
-                           "it shows too few edges that stand upright to tell whether it stands level")]
+                    "it shows too few edges that stand upright to tell whether it stands level")]
     if agreement is None or agreement.directions is None or numbers.calibration != "exact":
         why = "its lens numbers are nominal, so views differ anyway" if agreement is not None else "it is one picture"
         checks.append(check("flare", False, why))
