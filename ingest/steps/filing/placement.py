@@ -29,7 +29,7 @@ from ingest.steps.filing.days import NEAR_S, clock, shoot_day
 from ingest.steps.filing.forgotten import forgotten_rows
 from ingest.steps.filing.neighbours import barren_neighbours
 from ingest.steps.filing.reach import Slates
-from ingest.steps.filing.rows import Limits, RowIndex, covers, distance_s, letters, row_name, same
+from ingest.steps.filing.rows import Limits, RowIndex, cover_whole, covers, distance_s, letters, row_name, same
 from ingest.steps.filing.slips import mistyped_starts
 
 Key = tuple[str, str, str]
@@ -225,8 +225,7 @@ class _Desk:
                            "written to the minute")
         if reach and not reasons:
             own = [r for r in self.index.touching(low, high) if r.key == key]
-            uncovered = [t for t in (low, high) if not any(covers(r, t) for r in own)]
-            if uncovered:
+            if not cover_whole(own, low, high):
                 reasons.append(f"it may lie outside {key[2]}: {clock_words}")
         return reasons
 

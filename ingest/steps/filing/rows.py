@@ -97,6 +97,17 @@ def covers(row: SetupRow, moment_s: float) -> bool:
     return row.start_s <= moment_s < row.until_s
 
 
+def cover_whole(rows: Iterable[SetupRow], low_s: float, high_s: float) -> bool:
+    """Whether rows together cover every moment from ``low_s`` to ``high_s``, a gap between two of them included."""
+    reached = low_s
+    for row in sorted(rows, key=lambda r: r.start_s or 0.0):
+        assert row.start_s is not None and row.until_s is not None
+        if row.start_s > reached:
+            break
+        reached = max(reached, row.until_s)
+    return reached > high_s
+
+
 def distance_s(row: SetupRow, moment_s: float) -> float:
     assert row.start_s is not None and row.until_s is not None
     return max(row.start_s - moment_s, moment_s - row.until_s, 0.0)

@@ -24,14 +24,20 @@ function states() {
   return new Map([...document.querySelectorAll("[data-slot]")].map((s) => [s.dataset.slot, s.dataset.state]));
 }
 
+// How an element is found again when its part is written anew: who uses keys stays where they are.
+function findable(element) {
+  const by = ["id", "href", "name"].find((name) => element.getAttribute(name));
+  return by ? `${element.localName}[${by}="${CSS.escape(element.getAttribute(by))}"]` : "";
+}
+
 function take(parts) {
   const before = states();
   for (const [name, html] of Object.entries(parts)) {
     const place = document.querySelector(`[data-part="${name}"]`);
     if (!place) continue;
-    const focused = place.contains(document.activeElement) ? document.activeElement.id : "";
+    const focused = place.contains(document.activeElement) ? findable(document.activeElement) : "";
     place.innerHTML = html; // escaped by the server; the page's policy runs no script from it
-    if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+    if (focused) place.querySelector(focused)?.focus({ preventScroll: true });
   }
   if (!("slots" in parts)) return;
   const after = states();
