@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace as replaced
 from pathlib import Path
@@ -13,7 +14,8 @@ from typing import Any
 from ingest import __version__
 from ingest.errors import Unreadable, WorkerFailed
 from ingest.faces.given import MEMORY_BYTES, Outputs, opened
-from ingest.machinery.worker.host import WorkerPool
+from ingest.machinery.worker.elsewhere import run
+from ingest.machinery.worker.host import WorkerPool, tried_twice
 from ingest.records.merges import MergeFrame, MergeRequest
 from ingest.records.stills import StillHeader
 from ingest.steps.stills.exposure import snap_series
@@ -21,7 +23,6 @@ from ingest.steps.stills.header import understand
 
 _HEADERS_S = 60.0
 _MERGE_S = 3600.0
-_TRIES = 2
 
 
 def merge_files(
@@ -58,20 +59,14 @@ def _merged(
     progress: Callable[[float], None] | None,
 ) -> dict[str, Any]:  # fmt: skip
     """The record; a worker that dies over it or stalls is replaced, and the set tried once more."""
-    for attempt in range(1, _TRIES + 1):
-        for fd in outputs:
-            os.ftruncate(fd, 0)
-            os.lseek(fd, 0, os.SEEK_SET)
-        try:
-            return pool.run("merge", request.to_json(), [*fds, *outputs], timeout_s=_MERGE_S, on_progress=progress)
-        except WorkerFailed as error:
-            if attempt == _TRIES:
-                raise WorkerFailed(
-                    f"tried {_TRIES} times: {error.what}",
-                    item=", ".join(f.name for f in request.frames),
-                    next="One of these frames may be damaged: look at them in another program, and merge without it.",
-                ) from error
-    raise AssertionError("unreachable")
+    try:
+        return tried_twice(lambda: run(pool, None, "merge", request.to_json(), fds, outputs, timeout_s=_MERGE_S,
+                                       cancel=threading.Event(), on_progress=progress))
+    except WorkerFailed as error:
+        raise WorkerFailed(
+            f"tried twice: {error.what}", item=", ".join(f.name for f in request.frames),
+            next="One of these frames may be damaged: look at them in another program, and merge without it.",
+        ) from error
 
 
 def _request(

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ import pytest
 from ingest.machinery.disk.files import Disk
 from tests.cart import Cart, fill, some_bytes, tree
 from tests.faults.mounts import needs_strace
+from tests.processes import forked
 
 DRIVER = str(Path(__file__).parent / "driver.py")
 FILES = {**{f"DCIM/{i:02}.JPG": some_bytes(i, 20_000 + i) for i in range(6)}, "CLIPS/T.MOV": some_bytes(99, 5 << 20),
@@ -39,6 +41,11 @@ def check_and_finish(base: Path, card: Path) -> None:
     cart.store.close()
 
 
+def copy(base: Path, card: Path) -> None:
+    cart = Cart(base, destinations=())
+    cart.run(cart.take(card))
+
+
 def kills(base: Path, count: int, seed: int) -> Iterator[None]:
     chance = random.Random(seed)
     card = fill(base / "card", FILES)
@@ -47,20 +54,10 @@ def kills(base: Path, count: int, seed: int) -> Iterator[None]:
         here.mkdir()
         Cart(here).store.close()
         for _ in range(chance.choice((1, 1, 2))):
-            run = subprocess.Popen(
-                [sys.executable, DRIVER, "--keep", "--ready", str(here), str(card)],
-                text=True,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-                process_group=0,
-            )
-            assert run.stdin and run.stdout and run.stdout.readline() == "ready\n"
-            run.stdin.write("\n")
-            run.stdin.flush()
+            run = forked(partial(copy, here, card))
             time.sleep(chance.random() * 0.25)
-            os.killpg(run.pid, signal.SIGKILL)
-            run.communicate()
+            os.kill(run, signal.SIGKILL)
+            os.waitpid(run, 0)
         check_and_finish(here, card)
         shutil.rmtree(here)
         yield

@@ -7,7 +7,6 @@ import os
 import random
 import signal
 import time
-from collections.abc import Callable
 from difflib import unified_diff
 from pathlib import Path
 
@@ -20,6 +19,7 @@ from ingest.faces.daemon import loop
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
 from tests.journeys.shows import Show, same_as_on_card, tree
+from tests.processes import forked
 
 
 @pytest.fixture(scope="module")
@@ -96,22 +96,6 @@ def two_sets(show: Show) -> Path:
         if path.relative_to(card).as_posix() not in kept:
             path.unlink()
     return card.rename(show.root / "slots" / "ORBE-02")
-
-
-def forked(work: Callable[[], None]) -> int:
-    """A process that begins with everything loaded: a thousand starts would else be mostly imports."""
-    child = os.fork()
-    if child == 0:
-        status = 70
-        try:
-            quiet = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(quiet, 1)
-            os.dup2(quiet, 2)
-            work()
-            status = 0
-        finally:
-            os._exit(status)
-    return child
 
 
 def claims_hold(show: Show, card: Path) -> None:

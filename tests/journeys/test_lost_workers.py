@@ -18,7 +18,8 @@ from ingest.services import close_services, open_services
 from ingest.settings.reading import load
 from tests import brackets
 from tests.journeys.shows import Show
-from tests.journeys.test_kills import forked, two_sets
+from tests.journeys.test_kills import two_sets
+from tests.processes import forked
 
 
 def lose(kills: int, patch: pytest.MonkeyPatch, count: int = 3) -> list[str]:
@@ -59,7 +60,7 @@ def test_merge_goes_on_with_another_worker(frames: list[Path], monkeypatch: pyte
 
 def test_merge_gives_up_after_two_and_names_the_frames(frames: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
     tried = lose(9, monkeypatch)
-    with pytest.raises(WorkerFailed, match="tried 2 times") as told:
+    with pytest.raises(WorkerFailed, match="tried twice") as told:
         merge_files(frames, frames[0].with_name("out.exr"), exposures=[1 / 512, 1 / 128, 1 / 32])
     assert len(tried) == 2 and "F1.tif" in told.value.item
     assert sorted(p.name for p in frames[0].parent.iterdir()) == ["F0.tif", "F1.tif", "F2.tif"]

@@ -36,19 +36,27 @@ class Elsewhere(Protocol):
 def run(
     worker: WorkerPool, elsewhere: Elsewhere | None, job: str, args: dict[str, Any], given: Sequence[int],
     outputs: Sequence[int] = (), *, timeout_s: float, cancel: threading.Event,
+    on_progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
-    """The job's answer from there, else from here; ``given`` are descriptors to read, ``outputs`` to write.
+    """The job's answer from there, else from here; ``given`` are descriptors to read, ``outputs`` to write anew.
+    Only what is done here tells its progress.
 
     Raises what :meth:`WorkerPool.run` raises.
     """
     if elsewhere is not None and elsewhere.at_once():
+        _rewind(given, outputs)
         with contextlib.suppress(WorkerAbsent):
             return elsewhere.run(job, args, given, outputs, timeout_s=timeout_s, cancel=cancel)
-        for fd in outputs:  # what a lost machine may have left of it
-            os.ftruncate(fd, 0)
+    _rewind(given, outputs)
+    return worker.run(job, args, [*given, *outputs], timeout_s=timeout_s, cancel=cancel, on_progress=on_progress)
+
+
+def _rewind(given: Sequence[int], outputs: Sequence[int]) -> None:
+    """To the start, and nothing left of what a lost machine or worker wrote."""
+    for fd in outputs:
+        os.ftruncate(fd, 0)
     for fd in (*given, *outputs):
         os.lseek(fd, 0, os.SEEK_SET)
-    return worker.run(job, args, [*given, *outputs], timeout_s=timeout_s, cancel=cancel)
 
 
 def each(items: Sequence[Item], do: Callable[[Item], None], elsewhere: Elsewhere | None) -> None:

@@ -21,7 +21,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, TypeVar
 
 from ingest.errors import DestinationUnavailable, Unreadable, WorkerFailed
 from ingest.machinery.worker.messages import DISK_FAILS, Channel, Ended, Garbled, Late, Stopped
@@ -31,6 +31,7 @@ _BOOT = (
     "from ingest.machinery.worker.child import main; main(given)"
 )
 _START_S = 60.0  # a loaded machine may take seconds to start an interpreter
+Made = TypeVar("Made")
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG}
 
 
@@ -317,6 +318,21 @@ class WorkerPool:
         else:
             what = f"the worker doing '{job}' is gone: {child.death()}."
         return WorkerFailed(what, next="The file may be damaged; look at it in another program.")
+
+
+def tried_twice(
+    work: Callable[[], Made], *, stopped: Callable[[], bool] = lambda: False,
+    told: Callable[[WorkerFailed], object] = str,
+) -> Made:
+    """What ``work`` answers, asked once more where its worker died over it or stalled (the system takes memory from
+    whom it likes).  The first failure goes to ``told``, the second is raised, and the first too once ``stopped``."""
+    try:
+        return work()
+    except WorkerFailed as error:
+        if stopped():
+            raise
+        told(error)
+    return work()
 
 
 def _judged(answer: dict[str, Any], job: str) -> dict[str, Any]:

@@ -22,8 +22,8 @@ from typing import Any
 from ingest import __version__
 from ingest.errors import NightloaderError, SourceUnreadable, Unreadable, WorkerFailed
 from ingest.machinery.ledger.work import ProbeFact, StillFact
-from ingest.machinery.worker.elsewhere import Elsewhere
-from ingest.machinery.worker.host import WorkerAbsent, WorkerStopped
+from ingest.machinery.worker.elsewhere import Elsewhere, run
+from ingest.machinery.worker.host import WorkerStopped, tried_twice
 from ingest.machinery.worker.room import at_once, fit, most_at_once
 from ingest.originals import Originals
 from ingest.outbox import Outbox
@@ -37,7 +37,6 @@ from ingest.services import Services
 PROGRAM = f"nightloader {__version__}"
 ASKED = "merge again"  # the kind of decision by which a person asks for it
 _BEGUN = "merging again"
-TRIES = 2
 FRAMES_AT_LEAST = 2
 _BEAT_S = 1.0
 _BESIDE_BYTES = 300 << 20  # what a merge takes beside what it is told to keep
@@ -297,32 +296,23 @@ class Merging:
     ) -> dict[str, Any]:
         """The job on open files; a worker that dies or stalls is replaced and the set tried once more."""
         services, limit_s = self._services, self._services.settings.merging.time_limit_s
-        for attempt in range(1, TRIES + 1):
+
+        def work() -> dict[str, Any]:
             with contextlib.ExitStack() as stack:
                 opened = []
                 for _, file in wanted.files:
                     fd = self._originals.open(file.digest)
                     stack.callback(os.close, fd)
                     opened.append(fd)
-                for fd in outputs:
-                    os.ftruncate(fd, 0)
-                    os.lseek(fd, 0, os.SEEK_SET)
-                try:
-                    if elsewhere is not None and elsewhere.at_once():
-                        with contextlib.suppress(WorkerAbsent):  # the rest is done here
-                            return elsewhere.run("merge", asked.to_json(), opened, outputs, timeout_s=limit_s,
-                                                 cancel=services.stop)
-                    return services.worker.run(
-                        "merge", asked.to_json(), [*opened, *outputs], timeout_s=limit_s, cancel=services.stop,
-                        on_progress=lambda share: services.tell(
-                            "merge progress", {"probe": wanted.view.id, "share": share}
-                        ),
-                    )
-                except WorkerFailed as error:
-                    if services.stop.is_set() or attempt == TRIES:
-                        raise
-                    services.log.warning("merge tried again", why=error.what)
-        raise AssertionError("unreachable")
+                return run(
+                    services.worker, elsewhere, "merge", asked.to_json(), opened, outputs, timeout_s=limit_s,
+                    cancel=services.stop, on_progress=lambda share: services.tell(
+                        "merge progress", {"probe": wanted.view.id, "share": share}
+                    ),
+                )
+
+        return tried_twice(work, stopped=services.stop.is_set,
+                           told=lambda error: services.log.warning("merge tried again", why=error.what))
 
     def _refuse(self, fact: ProbeFact, wanted: Wanted, why: str) -> bool:
         """Kept, so that it is not tried for ever.  A picture that is there stays the present one."""

@@ -35,11 +35,11 @@ class Counted(Protocol):
 
 def record(
     request: MergeRequest, order: tuple[int, ...], plan: Plan, counted: Counted, written: dict[str, Any],
-    layers: tuple[str, ...], seconds: dict[str, float], told: Sequence[Mapping[str, Any]] = (),
-    checks: Sequence[Mapping[str, Any]] = (),
+    layers: tuple[str, ...], upright: tuple[int, int], seconds: dict[str, float],
+    told: Sequence[Mapping[str, Any]] = (), checks: Sequence[Mapping[str, Any]] = (),
 ) -> MergeRecord:  # fmt: skip
-    """The record of one merge; ``told`` are findings made from headers and frames, ``checks`` which of these could be
-    made."""
+    """The record of one merge; ``upright`` is the size (width, height) of the picture as it was written, ``told`` are
+    findings made from headers and frames, ``checks`` which of these could be made."""
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
     found = verdicts.findings(request, plan, clipped if counted.at_rail else None, counted.moved,
@@ -47,7 +47,7 @@ def record(
                               seen_standing=any(c["check"] == "camera_moved" and not c["why"] for c in checks),
                               compared=any(c["check"] == "motion" and c["made"] for c in checks))
     return MergeRecord(
-        width=counted.width, height=counted.height, kind=request.kind, source=plan.source,
+        width=upright[0], height=upright[1], kind=request.kind, source=plan.source,
         colour_space=request.colour_space,
         pixel_type=counted.pixel_type, scale=counted.scale, white_luminance=request.white_luminance, calibrated=False,
         frames=frames, reference_frame=order[plan.reference], response=plan.response,

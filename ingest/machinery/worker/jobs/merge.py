@@ -76,10 +76,9 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
                                             circles=circles))
         files[count + 1].flush()
         clock.mark("preview")
-    record = summary.record(request, order, plan, result.measures, written, tuple(channels), clock.seconds,
-                            told, checks)
     high, wide = channels["RGB"].shape[:2]
-    record = replace(record, width=wide, height=high)  # of the picture as it was written, upright
+    record = summary.record(request, order, plan, result.measures, written, tuple(channels), (wide, high),
+                            clock.seconds, told, checks)
     if proof is not None:
         shown = channels["RGB"]
         labels, heading = summary.labels(record), summary.heading(record)
