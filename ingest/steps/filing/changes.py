@@ -26,8 +26,9 @@ class Changes:
         for item, key in filed:
             reach = limits.sigmas * item.sigma_s
             if key is not None and item.moments and reach <= limits.change_s / 2:
-                low, high = min(item.moments) + reach, max(item.moments) - reach
-                busy[key[:2]].append((min(low, high), max(low, high)))
+                # the latest that it began and the earliest that it ended; of what was shot in a moment, the other way
+                # round: it may lie at either end of its uncertainty, and neither pause beside it must be cut short
+                busy[key[:2]].append((min(item.moments) + reach, max(item.moments) - reach))
         self._pauses = {unit: _pauses(sorted(spans), limits.change_s) for unit, spans in busy.items()}
 
     def fit(self, unit: tuple[str, str], low_s: float, high_s: float, pause_s: float = 0.0) -> bool:

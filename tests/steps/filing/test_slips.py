@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from ingest.records.filing import Item, Placement, SlateReading
@@ -152,6 +151,7 @@ def test_where_every_setup_is_slated_a_late_slate_doubts_the_start_and_none_is_f
     assert not slated(rows, *long, slates=slates)["c2"].review
 
 
+@example([(0, 0, 20.0)], 0, 0)
 @given(st.lists(st.tuples(st.integers(0, 7200), st.integers(0, 900), st.sampled_from([0.0, 20.0, 200.0])), max_size=12),
        st.integers(-60, 7300), st.integers(0, 600))
 def test_a_change_fits_exactly_where_nothing_was_shot_for_long_enough(
@@ -159,11 +159,12 @@ def test_a_change_fits_exactly_where_nothing_was_shot_for_long_enough(
 ) -> None:
     limits = Limits()
     items = [Item(id=str(n), moments=(a, a + b), sigma_s=s) for n, (a, b, s) in enumerate(shot)]
-    busy = [(a + 2 * s, max(a + 2 * s, a + b - 2 * s)) for a, b, s in shot if s < 100]
-    edges = sorted({-1e9, 1e9, *(t for span in busy for t in span)})
+    surely = [(a + 2 * s, a + b - 2 * s) for a, b, s in shot if s < 100]  # begun at the latest, ended at the earliest
     fits = any(
-        b - a >= limits.change_s and a <= low + more and b >= low and not any(c < b and d > a for c, d in busy)
-        for a, b in pairwise(edges)
+        end - since >= limits.change_s and since <= low + more and end >= low
+        and all(ended <= since or begun >= end for begun, ended in surely)
+        for since in (-1e9, *(ended for _, ended in surely))
+        for end in (1e9, *(begun for begun, _ in surely))
     )  # fmt: skip
     assert Changes([(i, (D, "", "27A")) for i in items], limits).fit((D, ""), low, low + more) == fits
 
