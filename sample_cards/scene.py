@@ -332,13 +332,14 @@ def _grid(width: int, height: int, samples: int) -> tuple[Array, Array]:
     return np.broadcast_to(x, (height, width, samples**2)), np.broadcast_to(y, (height, width, samples**2))
 
 
-def latlong(name: str, width: int, height: int, *, samples: int = 2) -> Array:
-    """What an ideal 360 camera sees: (height, width, 3), each pixel the mean over its area.
+def latlong(name: str, width: int, height: int, *, samples: int = 2, every: int = 1) -> Array:
+    """What an ideal 360 camera sees: (height, width, 3), each pixel the mean over its area; of ``every`` so many rows
+    and columns one, from the first on.
 
     Pixel (x, y) has its middle at longitude 2 pi (0.5 - (x + 0.5) / width) and latitude
     pi (0.5 - (y + 0.5) / height).
     """
-    x, y = _grid(width, height, samples)
+    x, y = (a[::every, ::every] for a in _grid(width, height, samples))
     lon, lat = 2 * np.pi * (0.5 - x / width), np.pi * (0.5 - y / height)
     d = np.stack([np.sin(lon) * np.cos(lat), np.sin(lat), np.cos(lon) * np.cos(lat)], axis=-1)
     return np.asarray(radiance(name, d).mean(axis=2))

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import ast
 import graphlib
+import re
+import sys
+import tomllib
+from importlib import metadata
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
@@ -135,6 +139,19 @@ def test_each_foreign_library_has_one_home() -> None:
             if not name.startswith(HOMES[imported]):
                 wrong.append(f"{name} imports {imported}")
     assert not wrong, "\n".join(wrong)
+
+
+def test_what_is_imported_is_declared() -> None:
+    """A foreign library that is here for the tests only would be missing where the program is installed alone."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = [line for name, lines in project["optional-dependencies"].items() if name != "test" for line in lines]
+    declared = {re.split(r"[^A-Za-z0-9.-]", line)[0].lower() for line in (*project["dependencies"], *extras)}
+    given_along = {"markupsafe": "jinja2", "pil": "pillow", "pydantic_core": "pydantic"}
+    owners = metadata.packages_distributions()
+    for name, path in modules().items():
+        for foreign in {i.partition(".")[0] for i in imports(name, path)} - sys.stdlib_module_names - {"ingest"}:
+            names = {d.lower() for d in (*owners.get(foreign, ()), foreign, given_along.get(foreign.lower(), ""))}
+            assert names & declared, f"{name} imports {foreign}, which pyproject.toml does not declare"
 
 
 def test_rules_know_no_world() -> None:

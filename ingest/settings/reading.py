@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import importlib.util
 import types
 import typing
 from collections.abc import Mapping
@@ -68,6 +69,10 @@ def _together(document: dict[str, Any]) -> list[str]:
         found.append("destinations: fewer than two required; the copy policy asks for two or more. Add a disk.")
     paths = [str(d.get("path")) for d in rows]
     found += [f"destinations: {p} is named twice." for p in sorted({p for p in paths if paths.count(p) > 1})]
+    copying = document.get("copying")
+    digests = copying.get("digests") if isinstance(copying, dict) else None
+    if isinstance(digests, list) and "blake3" in digests and importlib.util.find_spec("blake3") is None:
+        found.append("copying.digests: blake3 is not installed here. Install nightloader[blake3], or choose another.")
     bodies = document.get("bodies")
     serials = [str(b.get("serial")) for b in bodies if isinstance(b, dict) and b.get("serial")] \
         if isinstance(bodies, list) else []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,14 @@ def test_every_mistake_is_told_in_one_go() -> None:
                   "rescan_s: found 'soon'", "Did you mean settle_s?", "found 'srgb'", "fewer than two required"):
         assert words in told
     assert caught.value.exit_code == 2
+
+
+def test_a_digest_that_cannot_be_taken_here_is_told_before_a_card_comes(monkeypatch: pytest.MonkeyPatch) -> None:
+    text = GOOD + '[copying]\ndigests = ["xxh3_128", "blake3"]\n'
+    assert parse(text.encode(), home=Path("/show")).copying.digests == ("xxh3_128", "blake3")
+    monkeypatch.setitem(sys.modules, "blake3", None)  # as where it is not installed
+    with pytest.raises(SettingsError, match="blake3 is not installed here"):
+        parse(text.encode(), home=Path("/show"))
 
 
 @given(st.binary(max_size=400))
