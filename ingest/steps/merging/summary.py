@@ -33,19 +33,23 @@ class Counted(Protocol):
     statistics: dict[str, Any]
 
 
+_ALONE = verdicts.Compared()
+
+
 def record(
     request: MergeRequest, order: tuple[int, ...], plan: Plan, counted: Counted, written: dict[str, Any],
     layers: tuple[str, ...], upright: tuple[int, int], seconds: dict[str, float],
     told: Sequence[Mapping[str, Any]] = (), checks: Sequence[Mapping[str, Any]] = (),
+    compared: verdicts.Compared = _ALONE,
 ) -> MergeRecord:  # fmt: skip
     """The record of one merge; ``upright`` is the size (width, height) of the picture as it was written, ``told`` are
-    findings made from headers and frames, ``checks`` which of these could be made."""
+    findings made from headers and frames, ``checks`` which of these could be made, ``compared`` what these could tell
+    of movement and of a turn."""
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
     found = verdicts.findings(request, plan, clipped if counted.at_rail else None, counted.moved,
                               counted.moved_by_frame, counted.doubtful, told, width=counted.width,
-                              seen_standing=any(c["check"] == "camera_moved" and not c["why"] for c in checks),
-                              compared=any(c["check"] == "motion" and c["made"] for c in checks))
+                              compared=compared)
     return MergeRecord(
         width=upright[0], height=upright[1], kind=request.kind, source=plan.source,
         colour_space=request.colour_space,

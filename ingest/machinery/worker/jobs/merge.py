@@ -56,7 +56,8 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         result = merge_pixels.merge(request, plan, first, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
-        told, shown_by, checks = merge_quality.judge(request, order, plan, first, at_rail=result.measures.at_rail)
+        told, shown_by, checks, compared = merge_quality.judge(
+            request, order, plan, first, at_rail=result.measures.at_rail)
         clock.mark("judge")
     # the file that is written is read back whole: the frames must not stand beside it
     plan = replace(plan, stack=replace(plan.stack, frames=()))
@@ -78,7 +79,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         clock.mark("preview")
     high, wide = channels["RGB"].shape[:2]
     record = summary.record(request, order, plan, result.measures, written, tuple(channels), (wide, high),
-                            clock.seconds, told, checks)
+                            clock.seconds, told, checks, compared)
     if proof is not None:
         shown = channels["RGB"]
         labels, heading = summary.labels(record), summary.heading(record)
