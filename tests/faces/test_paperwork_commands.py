@@ -12,7 +12,7 @@ import pytest
 from ingest.errors import SettingsError
 from ingest.faces import packages, shows
 from ingest.faces.cli.main import main
-from ingest.faces.daemon.loop import Notices
+from ingest.faces.daemon.notify import Notices
 from ingest.machinery import journal
 from ingest.machinery.clock import Clock
 from ingest.pipeline import Desk
