@@ -85,12 +85,12 @@ def test_what_the_command_did_not_take_is_told_by_the_next_start(tmp_path: Path,
 def test_what_comes_back_after_an_hour_is_news(show: list[str]) -> None:
     services = services_of(show)
     try:
-        told = Told(services)
+        told = Told(services, lambda: None)
         told.note({}, {"a", "b"})
         assert told.keep({"a", "b"}, 0.0) == set() == told.keep({"a"}, 10.0)
-        assert Told(services).findings() == {"a", "b"}
+        assert Told(services, lambda: None).findings() == {"a", "b"}
         assert told.keep({"a", "b"}, 100.0) == set() == told.keep({"a"}, 200.0) == told.keep({"a"}, 3800.0)
-        assert told.keep({"a"}, 3801.0) == {"b"} and Told(services).findings() == {"a"}
+        assert told.keep({"a"}, 3801.0) == {"b"} and Told(services, lambda: None).findings() == {"a"}
     finally:
         close_services(services)
 
@@ -111,7 +111,7 @@ def test_a_daemon_of_its_own_restarted(tmp_path: Path, show: list[str], ending: 
                 assert daemon.poll() is None
                 time.sleep(0.2)
                 told += hook.new()
-            time.sleep(3.0)  # the next look keeps what was taken
+            time.sleep(2.0)  # what was taken is kept
             daemon.send_signal(ending)
             daemon.wait(20.0)
             return told + hook.new()

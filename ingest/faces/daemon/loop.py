@@ -182,7 +182,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     places = [*settings.watch.places, *settings.watch.network_places]
     wakeups = Wakeups(settings.watch.places, services.log)
     manager = ServiceManager()
-    notices = Notices(services)
+    notices = Notices(services, wakeups.wake)
     requests = Requests(services, wakeups.wake, loader.desk)
     loader.wake = wakeups.wake
     services.work.put("reading", "")

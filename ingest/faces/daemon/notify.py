@@ -95,8 +95,8 @@ class Told:
 
     KEY, AGAIN_S = "told", 3600.0
 
-    def __init__(self, services: Services) -> None:
-        self._services = services
+    def __init__(self, services: Services, wake: Callable[[], None]) -> None:
+        self._services, self._wake = services, wake
         kept = json.loads(services.work.recall(self.KEY) or "{}")
         self._cards: dict[str, bool] = dict(kept.get("cards", {}))
         self._gone_s: dict[str, float | None] = dict(kept.get("findings", {}))  # since when each no longer stands
@@ -111,9 +111,10 @@ class Told:
         return set(self._gone_s)
 
     def note(self, cards: dict[str, bool], findings: set[str]) -> None:
-        """The command took these.  Called in the notices' thread, which never writes: its commit would look to the
-        desk like another command's, and be worth a whole pass."""
+        """The command took these.  Called in the notices' thread, which wakes the daemon's own to keep them: a commit
+        of another thread would look to the desk like another command's, and be worth a whole pass."""
         self._taken.put((cards, findings))
+        self._wake()
 
     def keep(self, standing: Collection[str], now_s: float) -> set[str]:
         """Store what was taken since; ``standing`` are the findings of now.  Answers those that are forgotten."""
@@ -137,13 +138,13 @@ class Notices:
     """Tells the person's command what changed since it was last told: a card that meets the policy or falls
     short, a destination in trouble, a finding that needs a person (these bundled, outside quiet hours)."""
 
-    def __init__(self, services: Services) -> None:
+    def __init__(self, services: Services, wake: Callable[[], None] = lambda: None) -> None:
         self._services = services
         notify = services.settings.notify
         self._notifier = Notifier(notify.command, notify.quiet_hours, services.log)
         self._wanted = bool(notify.command)
         if self._wanted:
-            self._kept = Told(services)
+            self._kept = Told(services, wake)
             self._met, self._told = self._kept.cards(), self._kept.findings()
 
     def look(self) -> None:
