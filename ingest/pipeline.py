@@ -219,7 +219,7 @@ class Desk:
         filing.remember(services, views, filed, looked_at)
         current = {p.id: p for p in services.work.probes()}
         stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means, self.elsewhere)
-        stills_filed = filed_clips.file_stills(services, filed.log)
+        stills_filed = filed_clips.file_stills(services, filed.together)
         lit = light.summarise(
             services, outbox, originals, views, filed.places, current, around(services, views, filed, stills_filed),
             lambda position: panorama.newest(services, position), self.elsewhere,
@@ -241,21 +241,24 @@ class Desk:
                     paths[view.id], by_probe.get(view.id, []), str(lies.get(view.id, {}).get("utc") or ""),
                 )
         self._new_findings("probes", found)
-        sights.read_new(services, originals, views)
+        if sights.read_new(services, originals, views):
+            stills_filed = filed_clips.file_stills(services, filed.together)
         self._new_findings("sights", sights.findings(services, colours))
         self._references(outbox, originals, views, filed, stills_filed)
-        self._cover(originals, views, filed)
+        self._cover(originals, views, filed, stills_filed)
         after = merge.standing(views).values()
         self.redo_owed = sum(s.redo is not None for s in after)
         return all(s.owed is None for s in after)
 
-    def _cover(self, originals: Originals, views: Sequence[View], filed: filing.Filing) -> None:
+    def _cover(
+        self, originals: Originals, views: Sequence[View], filed: filing.Filing,
+        stills_filed: Sequence[filed_clips.FiledStill],
+    ) -> None:
         services = self.services
         files = [(o.digest, o.card_id, o.path) for o in originals.of_kind(FileKind.CLIP)]
-        made = filed_clips.file_clips(services, files, filed.log)
-        stills = filed_clips.file_stills(services, filed.log)
+        made = filed_clips.file_clips(services, files, filed.together)
         found = coverage.cover(
-            services, filed.log, views, filed.placements, captured_of(made), taken_of(stills),
+            services, filed.log, views, filed.placements, captured_of(made), taken_of(stills_filed),
             lambda: [(o.digest, o.card_id) for o in originals.of_kind(FileKind.STILL)],
         )
         now_s = self.services.clock.now().timestamp()
@@ -272,7 +275,7 @@ class Desk:
         services.work.put("references filed", json.dumps([
             {"id": s.id, "role": s.role, "start_utc": utc_of_seconds(s.start_s), "day": s.placement.day,
              "setup": s.placement.setup}
-            for s in stills if not s.proposed and s.start_s is not None and s.placement.setup
+            for s in stills_filed if not s.proposed and s.start_s is not None and s.placement.setup
         ]))
         self._new_findings("coverage", found.findings)
         self._new_findings("clips", filed_clips.findings(made))

@@ -23,8 +23,7 @@ from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.filing.naming import Convention, Named
-from ingest.steps.filing.stage_items import SlatesSeen, gather, said_of
-from ingest.steps.filing.stage_items import placed as everything_placed
+from ingest.steps.filing.stage_items import Together, said_of, together
 from ingest.steps.setups.page import PAGE_FILE, read_logs
 from ingest.steps.setups.questions import findings as question_findings
 
@@ -36,7 +35,7 @@ class Filing:
     log: SetupLog
     placements: Mapping[str, Placement]
     places: Mapping[str, Place]
-    slates: SlatesSeen
+    together: Together
     differ: tuple[Finding, ...] = ()  # where the person's log and the page's say different things
 
 
@@ -100,12 +99,12 @@ def convention_of(services: Services) -> Convention:
 def decide(services: Services, views: Sequence[View], versions: Mapping[str, int]) -> Filing:
     """Placement and place of every view."""
     log, differ = read_setup_logs(services)
-    known = gather(services, views)
-    placed = everything_placed(services, known, log)
-    placements, kept = _as_papers_say(services, views, versions, {v.id: placed[v.id] for v in views})
+    everything = together(services, views, log)
+    placements, kept = _as_papers_say(
+        services, views, versions, {v.id: everything.placements[v.id] for v in views})
     named = _named(views, placements, versions, services.settings.show.timezone)
     places = {**convention_of(services).places(named), **kept}
-    return Filing(log=log, placements=placements, places=places, slates=known.seen, differ=tuple(differ))
+    return Filing(log=log, placements=placements, places=places, together=everything, differ=tuple(differ))
 
 
 def _as_papers_say(
@@ -201,7 +200,7 @@ def findings(views: Sequence[View], filing: Filing, looked_at: frozenset[str] = 
     found += [
         Finding(kind="slate not used", item=frame, severity=Severity.NOTE, what=f"In this still {why}.",
                 next="File what follows by hand if it matters (`nightloader file`).")
-        for frame, why in filing.slates.unused
+        for frame, why in filing.together.known.seen.unused
     ]
     for view in views:
         placement = filing.placements[view.id]
