@@ -33,6 +33,7 @@ from ingest.steps.copying.stage import Copier
 from ingest.steps.copying.stage_state import Progress
 
 PROGRESS_S = 0.5  # how often a card's figures are asked of the ledger
+PASSING_S = 10.0  # how long a start waits for a decision that another command carries out
 HOLDS_UP_S = 600.0  # a place that grows for longer no longer keeps others from being merged
 
 if TYPE_CHECKING:  # the server's libraries are loaded only where a page is served
@@ -151,7 +152,7 @@ def run(
 
     services = open_known(settings, log, stop=stop, tell=tell)
     try:
-        services.store.lock()
+        services.store.lock(wait_s=PASSING_S)
         return _loop(services, drain=drain, watchers=watchers)
     finally:
         close_services(services)

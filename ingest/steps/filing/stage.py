@@ -149,13 +149,13 @@ def _named(
 def settle(
     services: Services, outbox: Outbox, views: Sequence[View], filing: Filing, versions: Mapping[str, int],
     paths: Mapping[str, Mapping[str, str]],
-) -> None:
-    """Bring every output of these views to its place and record it.
+) -> set[str]:
+    """Bring every output of these views to its place and record it; answers the views that are filed anew.
 
     ``paths`` are the wanted paths by output kind for each view's present version.  Superseded versions stay
     beside the present one: they move with it.
     """
-    before = services.work.filings()
+    before, anew = services.work.filings(), set()
     for view in views:
         placement, home = filing.placements[view.id], filing.places[view.id]
         for kind, path in paths[view.id].items():
@@ -174,6 +174,27 @@ def settle(
                 utc=services.clock.utc(),
             )
             services.log.info("filed", probe=view.id, folder=home.folder, before=was["folder"] if was else "")
+            anew.add(view.id)
+    return anew
+
+
+def bring_along(
+    services: Services, outbox: Outbox, views: Sequence[View], filing: Filing, versions: Mapping[str, int]
+) -> None:
+    """Move what lies beside each of these views' pictures under their name (panoramas, light, crops), with them."""
+    outputs = services.work.outputs()
+    lies = {o.owner: o.path for o in outputs if o.kind == "probe"}
+    for view in views:
+        home = filing.places[view.id]
+        old, _, _ = lies.get(f"{view.id}/{versions[view.id]}", "").rpartition(".")
+        new = f"{services.show}/{home.folder}/{home.stem}"
+        if old in ("", new):
+            continue
+        others = {v.id for v in views} - {view.id}
+        beside = {(o.owner, o.kind): o.path for o in outputs
+                  if o.path.startswith((f"{old}.", f"{old}_")) and o.owner.split("/", 1)[0] not in others}
+        for (owner, kind), path in beside.items():
+            outbox.settle(owner, kind, new + path[len(old):])
 
 
 def reviewed(services: Services, views: Sequence[View]) -> frozenset[str]:
