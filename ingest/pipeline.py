@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -107,6 +107,32 @@ class Desk:
             if self._told:
                 self.failed = self._told = False
                 self.services.work.set_findings("desk", (), self.services.clock.utc())
+
+    def refile(self) -> None:
+        """What a person just said, and no more: places, the records of what moves, what is due, the running log.
+
+        No picture is opened or made, for whoever calls this keeps the ledger from a daemon that starts meanwhile;
+        a probe that is not merged yet, crops, merges and the cards' papers wait for the next whole pass.
+        """
+        services = self.services
+        try:
+            with Outbox(services) as outbox:
+                originals = Originals(services, outbox.here)
+                views = services.work.views()
+                standing = merging.Merging(
+                    services, outbox, originals, sights.chart_colours(services, originals, measure=False)
+                ).standing(views)
+                filed = filing.decide(services, views, {i: s.version for i, s in standing.items()})
+                made = [v for v in views if standing[v.id].owed is None]
+                moved = self._file(outbox, made, filed, {i: s.version for i, s in standing.items()}, aside=True)
+                self._records(outbox, originals, [v for v in made if v.id in moved], filed)
+                self._cover(originals, views, filed, filed_clips.file_stills(services, filed.together))
+                paperwork.running_log(services, outbox)
+                services.work.set_findings("outbox", outbox.findings, services.clock.utc())
+        except LedgerUnusable:
+            raise
+        except Exception as error:
+            self._failed(error)
 
     def remerge(self, *, for_s: float = 60.0) -> int:
         """Merge again what a person asked for, for about so long; answers how many have their picture or refusal.
@@ -213,22 +239,52 @@ class Desk:
         self.waited_s = services.clock.steady_s() - began_s
         if services.stop.is_set():
             return False
-        paths = {v.id: merging.paths_of(filed.places[v.id], services.show) for v in views}
-        filing.settle(services, outbox, views, filed, versions, paths)
-        looked_at = filing.reviewed(services, views)
-        filing.remember(services, views, filed, looked_at)
+        self._file(outbox, views, filed, versions)
         current = {p.id: p for p in services.work.probes()}
         stitched = panorama.stitch(services, outbox, views, filed.places, current, clocks.means, self.elsewhere)
-        stills_filed = filed_clips.file_stills(services, filed.log)
+        stills_filed = filed_clips.file_stills(services, filed.together)
         lit = light.summarise(
             services, outbox, originals, views, filed.places, current, around(services, views, filed, stills_filed),
             lambda position: panorama.newest(services, position), self.elsewhere,
         )
         if services.stop.is_set():
             return False
+        of_merges = self._records(outbox, originals, views, filed)
+        self._new_findings("probes", [*stitched, *lit, *of_merges, *light.unequal_views(views),
+                                      *merging.not_again(standing)])
+        if sights.read_new(services, originals, views):
+            stills_filed = filed_clips.file_stills(services, filed.together)
+        self._new_findings("sights", sights.findings(services, colours))
+        self._references(outbox, originals, views, filed, stills_filed)
+        self._cover(originals, views, filed, stills_filed)
+        after = merge.standing(views).values()
+        self.redo_owed = sum(s.redo is not None for s in after)
+        return all(s.owed is None for s in after)
+
+    def _file(
+        self, outbox: Outbox, views: Sequence[View], filed: filing.Filing, versions: Mapping[str, int], *,
+        aside: bool = False,
+    ) -> set[str]:
+        """Views and their outputs to their places; answers those that are filed anew.  ``aside``: with what later
+        steps made of them, which a whole pass leaves to these."""
+        services = self.services
+        paths = {v.id: merging.paths_of(filed.places[v.id], services.show) for v in views}
+        if aside:
+            filing.bring_along(services, outbox, views, filed, versions)
+        moved = filing.settle(services, outbox, views, filed, versions, paths)
+        everything = services.work.views()
+        looked_at = filing.reviewed(services, everything)
+        filing.remember(services, everything, filed, looked_at)
+        self._new_findings("filing", filing.findings(everything, filed, looked_at))
+        return moved
+
+    def _records(
+        self, outbox: Outbox, originals: Originals, views: Sequence[View], filed: filing.Filing
+    ) -> list[Finding]:
+        """The record beside each probe; answers what the merges found."""
+        services = self.services
+        current = {p.id: p for p in services.work.probes()}
         of_merges = merging.findings(views, list(current.values()))
-        found = [*stitched, *lit, *filing.findings(views, filed, looked_at), *of_merges, *light.unequal_views(views),
-                 *merging.not_again(standing)]
         by_probe: dict[str, list[Finding]] = {}
         for finding in of_merges:
             by_probe.setdefault(finding.item.split(":", 1)[0], []).append(finding)
@@ -236,26 +292,23 @@ class Desk:
         for view in views:
             fact = current.get(view.id)
             if fact is not None:
+                place = filed.places[view.id]
                 paperwork.probe_papers(
-                    services, outbox, originals, view, fact, filed.placements[view.id], filed.places[view.id],
-                    paths[view.id], by_probe.get(view.id, []), str(lies.get(view.id, {}).get("utc") or ""),
+                    services, outbox, originals, view, fact, filed.placements[view.id], place,
+                    merging.paths_of(place, services.show), by_probe.get(view.id, []),
+                    str(lies.get(view.id, {}).get("utc") or ""),
                 )
-        self._new_findings("probes", found)
-        sights.read_new(services, originals, views)
-        self._new_findings("sights", sights.findings(services, colours))
-        self._references(outbox, originals, views, filed, stills_filed)
-        self._cover(originals, views, filed)
-        after = merge.standing(views).values()
-        self.redo_owed = sum(s.redo is not None for s in after)
-        return all(s.owed is None for s in after)
+        return of_merges
 
-    def _cover(self, originals: Originals, views: Sequence[View], filed: filing.Filing) -> None:
+    def _cover(
+        self, originals: Originals, views: Sequence[View], filed: filing.Filing,
+        stills_filed: Sequence[filed_clips.FiledStill],
+    ) -> None:
         services = self.services
         files = [(o.digest, o.card_id, o.path) for o in originals.of_kind(FileKind.CLIP)]
-        made = filed_clips.file_clips(services, files, filed.log)
-        stills = filed_clips.file_stills(services, filed.log)
+        made = filed_clips.file_clips(services, files, filed.together)
         found = coverage.cover(
-            services, filed.log, views, filed.placements, captured_of(made), taken_of(stills),
+            services, filed.log, views, filed.placements, captured_of(made), taken_of(stills_filed),
             lambda: [(o.digest, o.card_id) for o in originals.of_kind(FileKind.STILL)],
         )
         now_s = self.services.clock.now().timestamp()
@@ -272,7 +325,7 @@ class Desk:
         services.work.put("references filed", json.dumps([
             {"id": s.id, "role": s.role, "start_utc": utc_of_seconds(s.start_s), "day": s.placement.day,
              "setup": s.placement.setup}
-            for s in stills if not s.proposed and s.start_s is not None and s.placement.setup
+            for s in stills_filed if not s.proposed and s.start_s is not None and s.placement.setup
         ]))
         self._new_findings("coverage", found.findings)
         self._new_findings("clips", filed_clips.findings(made))

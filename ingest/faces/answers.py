@@ -289,11 +289,13 @@ def sights(services: Services) -> list[dict[str, Any]]:
     """``sights --json``: content in which a chart or ball is seen, or that a person said to be one."""
     from ingest.steps.filing.stage import read_setup_log
     from ingest.steps.filing.stage_clips import file_stills
+    from ingest.steps.filing.stage_items import together
 
     seen = services.work.sights()
     roles = {d: str(s.get("role", "")) for d, s in services.work.decisions("role").items()}
     paths = {f.digest: f"{c.folder}/{f.path}" for c in services.cards.cards() for f in services.cards.files(c.id)}
-    stills = {s.digest: s for s in file_stills(services, read_setup_log(services))}
+    everything = together(services, services.work.views(), read_setup_log(services))
+    stills = {s.digest: s for s in file_stills(services, everything)}
     filed = {c["id"]: c for c in clips(services)}
     out = []
     for digest in sorted({*seen, *roles}, key=lambda d: paths.get(d, "")):

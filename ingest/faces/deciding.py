@@ -103,13 +103,18 @@ def card_called(services: Services, card: str) -> CardRecord:
 
 
 def carry_out(services: Services) -> None:
-    """The fact is stored.  A daemon picks it up; without one it is carried out here and now."""
+    """The fact is stored.  A daemon picks it up; without one, what it changes at once is carried out here and now.
+
+    That is a moment's work: a whole pass may merge for hours, and the ledger would be locked for as long.
+    """
+    from ingest.pipeline import Desk
+
     try:
         services.store.lock()
     except LedgerBusy:
         return
     try:
-        desk_of(services).work(())
+        Desk(services).refile()
     finally:
         services.store.unlock()
 

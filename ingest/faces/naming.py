@@ -43,7 +43,7 @@ def preview(services: Services, *, tree: str = "", pattern: str = "", day: str =
     for clip in json.loads(services.work.recall("clips filed") or "[]"):
         shots = tuple(filter(None, [clip["shot"]]))
         items.append(Named(id=clip["id"], kind="plate", shots=shots, setup=clip["setup"] or "", day=clip["day"] or ""))
-    for still in file_stills(services, filed.log):
+    for still in file_stills(services, filed.together):
         p = still.placement
         items.append(Named(id=still.id, kind="reference", shots=p.shots, setup=p.setup, day=p.day, unit=p.unit,
                            time=local(still.start_s)))  # fmt: skip

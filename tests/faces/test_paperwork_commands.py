@@ -12,13 +12,15 @@ import pytest
 from ingest.errors import SettingsError
 from ingest.faces import packages, shows
 from ingest.faces.cli.main import main
-from ingest.faces.daemon.loop import Notices
+from ingest.faces.daemon.notify import Notices
 from ingest.machinery import journal
 from ingest.machinery.clock import Clock
+from ingest.machinery.worker.host import WorkerPool
 from ingest.pipeline import Desk
 from ingest.records.sights import SeenThing
 from ingest.services import Services, close_services, open_services
 from ingest.settings.reading import load, parse
+from ingest.steps.filing import stage_items
 from tests.faces.test_duties import answer, items
 from tests.faces.test_duties import show as show  # the same small show
 
@@ -94,6 +96,8 @@ def test_a_confirmed_ball_lies_small_beside_the_probe(tmp_path: Path, show: list
     still = seen_in_a_still(show, "grey_ball")
     assert not list((tmp_path / "A").rglob("*grey_ball*"))
     assert main([*show, "confirm", still, "--role", "grey_ball"]) == 0
+    assert not list((tmp_path / "A").rglob("*grey_ball*"))  # no picture is opened by a command that holds the ledger
+    assert main([*show, "watch", "--drain"]) in (0, 1)
     for disk in "AB":
         (made,) = (tmp_path / disk).rglob("*grey_ball*")
         assert made.read_bytes()[:3] == b"\xff\xd8\xff" and list(made.parent.glob("*.exr"))
@@ -101,6 +105,51 @@ def test_a_confirmed_ball_lies_small_beside_the_probe(tmp_path: Path, show: list
     main([*show, "handover", "--shot", "T010", "--to", str(to)])
     assert list(to.rglob(f"*grey_ball_{still}.jpg"))
     assert "grey ball" in (to / "data" / "7A" / "setup_sheet.html").read_text()
+
+
+def test_what_a_person_says_without_a_daemon_is_a_moments_work(
+    show: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No picture is opened, everything is placed once, and what lay beside a probe goes with it."""
+    still = seen_in_a_still(show, "grey_ball")
+    assert main([*show, "confirm", still, "--role", "grey_ball"]) == 0
+    assert main([*show, "watch", "--drain"]) in (0, 1)
+    capsys.readouterr()
+    (probe,) = answer(show, capsys, "probes")  # type: ignore[misc]
+    old = Path(probe["exr"])
+    beside = {p.name.removeprefix(old.stem) for p in old.parent.iterdir()}
+    assert f"_grey_ball_{still}.jpg" in beside
+    placings = []
+
+    def no_worker(*_: object, **__: object) -> None:
+        raise AssertionError("a worker was asked")
+
+    def place(*given: Any) -> Any:
+        placings.append(given)
+        return real(*given)
+
+    real = stage_items.place
+    monkeypatch.setattr(WorkerPool, "run", no_worker)
+    monkeypatch.setattr(stage_items, "place", place)
+    for words in (["review", probe["id"]], ["sign", "CARD", "--by", "Ines"], ["label", "CARD", "A012"],
+                  ["waive", "chart", "--day", "2026-04-14", "--by", "Ines", "--why", "none there"],
+                  ["file", probe["id"], "--setup", "9Z", "--shot", "T099"], ["confirm", still, "--role", "none"]):
+        placings.clear()
+        assert main([*show, *words]) == 0
+        assert len(placings) == 2, words  # everything, and the still that has a role beside it
+    capsys.readouterr()
+    (moved,) = answer(show, capsys, "probes")  # type: ignore[misc]
+    new = Path(moved["exr"])
+    assert "T099/9Z" in str(new) and not [p for p in old.parent.glob("*") if p.is_file()]
+    assert {p.name.removeprefix(new.stem) for p in new.parent.iterdir()} == beside
+    assert main([*show, "watch", "--drain"]) in (0, 1)
+    capsys.readouterr()
+    assert json.loads(new.with_suffix(".json").read_text())["filing"]["setup"] == "9Z"
+    assert not [f for f in told_all(show, capsys) if f["kind"] == "not worked out"]
+
+
+def told_all(show: list[str], capsys: pytest.CaptureFixture[str]) -> list[dict[str, Any]]:
+    return answer(show, capsys, "status")["findings"]  # type: ignore[index, no-any-return]
 
 
 def test_a_hand_over_is_read_again_sent_and_receipted(

@@ -11,8 +11,7 @@ from typing import Any
 
 import pytest
 
-from ingest.faces.daemon.loop import Notices
-from ingest.faces.daemon.notify import Notifier
+from ingest.faces.daemon.notify import Notices, Notifier
 from ingest.pipeline import Desk
 from ingest.records.findings import Finding, Severity
 from ingest.services import close_services

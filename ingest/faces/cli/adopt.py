@@ -19,7 +19,7 @@ def add(commands: Any) -> None:
 
 def _adopt(args: argparse.Namespace) -> int:
     from ingest.errors import LedgerBusy
-    from ingest.faces.cli.requests import carried_out
+    from ingest.faces.cli.requests import BRIEFLY_S, carried_out
     from ingest.faces.cli.show import opened
     from ingest.faces.cli.work import stopping
 
@@ -27,7 +27,7 @@ def _adopt(args: argparse.Namespace) -> int:
     with stopping() as stop, opened(args, stop=stop, lost=True) as services:
         paths = [_known(args, services, path) for path in args.paths]
         try:
-            services.store.lock()
+            services.store.lock(wait_s=BRIEFLY_S)
         except LedgerBusy:
             for path in paths:
                 worst = max(worst, carried_out(services, "adopt", {"path": path}, stop))

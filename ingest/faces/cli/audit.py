@@ -21,13 +21,13 @@ def add(commands: Any) -> None:
 def _run(args: argparse.Namespace) -> int:
     from ingest.errors import LedgerBusy
     from ingest.faces import auditing
-    from ingest.faces.cli.requests import carried_out
+    from ingest.faces.cli.requests import BRIEFLY_S, carried_out
     from ingest.faces.cli.show import opened
     from ingest.faces.cli.work import stopping
 
     with stopping() as stop, opened(args) as services:
         try:
-            services.store.lock()
+            services.store.lock(wait_s=BRIEFLY_S)
         except LedgerBusy:
             return carried_out(
                 services, "audit", {"full": args.full, "day": args.day, "json": args.json}, stop

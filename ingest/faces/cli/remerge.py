@@ -34,7 +34,7 @@ def _run(args: argparse.Namespace) -> int:
 
     from ingest.errors import LedgerBusy
     from ingest.faces import remerging
-    from ingest.faces.cli.requests import carried_out
+    from ingest.faces.cli.requests import BRIEFLY_S, carried_out
     from ingest.faces.cli.show import opened
     from ingest.faces.cli.work import stopping
     from ingest.faces.deciding import carry_out
@@ -56,7 +56,7 @@ def _run(args: argparse.Namespace) -> int:
             force=args.force, scheduler=args.scheduler,
         )
         try:
-            services.store.lock()
+            services.store.lock(wait_s=BRIEFLY_S)
         except LedgerBusy:
             return carried_out(services, "remerge", asking.to_json(), stop)
         words, code = remerging.carry_out(

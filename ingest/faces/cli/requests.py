@@ -11,6 +11,8 @@ from typing import Any
 from ingest.errors import EXIT_FAULT, EXIT_INTERRUPTED
 from ingest.services import Services
 
+BRIEFLY_S = 2.0  # how long a long command waits before it believes that the ledger's holder is a daemon
+
 
 def carried_out(services: Services, kind: str, body: Mapping[str, Any], stop: threading.Event) -> int:
     """Ask the daemon, show its progress, answer its exit code.  Ctrl-C ends the showing only."""

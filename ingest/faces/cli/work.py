@@ -61,6 +61,7 @@ def _watch(args: argparse.Namespace) -> int:
 def _offload(args: argparse.Namespace) -> int:
     from ingest.errors import LedgerBusy
     from ingest.faces.cli.progress import Screen
+    from ingest.faces.cli.requests import BRIEFLY_S, carried_out
     from ingest.faces.cli.show import settings_of
     from ingest.faces.daemon.loop import offload
     from ingest.faces.shows import open_known
@@ -73,10 +74,8 @@ def _offload(args: argparse.Namespace) -> int:
             log = journal.set_up(settings.home / "logs", terminal=True)
             services = open_known(settings, log, stop=stop, tell=screen.event)
             try:
-                services.store.lock()
+                services.store.lock(wait_s=BRIEFLY_S)
             except LedgerBusy:
-                from ingest.faces.cli.requests import carried_out
-
                 return carried_out(services, "offload", {"path": args.path}, stop)
             code, words = offload(services, args.path)
             if words:

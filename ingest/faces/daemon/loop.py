@@ -9,11 +9,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Collection, Sequence
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from ingest.errors import EXIT_FAULT, EXIT_INTERRUPTED, EXIT_NEEDS_A_PERSON, EXIT_WELL, LedgerUnusable, UsageError
 from ingest.faces import answers, deciding
-from ingest.faces.daemon.notify import Notifier, ServiceManager
+from ingest.faces.daemon.notify import Notices, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
 from ingest.faces.outlook import Paces
@@ -34,6 +33,7 @@ from ingest.steps.copying.stage import Copier
 from ingest.steps.copying.stage_state import Progress
 
 PROGRESS_S = 0.5  # how often a card's figures are asked of the ledger
+PASSING_S = 10.0  # how long a start waits for a decision that another command carries out
 HOLDS_UP_S = 600.0  # a place that grows for longer no longer keeps others from being merged
 
 if TYPE_CHECKING:  # the server's libraries are loaded only where a page is served
@@ -152,7 +152,7 @@ def run(
 
     services = open_known(settings, log, stop=stop, tell=tell)
     try:
-        services.store.lock()
+        services.store.lock(wait_s=PASSING_S)
         return _loop(services, drain=drain, watchers=watchers)
     finally:
         close_services(services)
@@ -183,7 +183,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     places = [*settings.watch.places, *settings.watch.network_places]
     wakeups = Wakeups(settings.watch.places, services.log)
     manager = ServiceManager()
-    notices = Notices(services)
+    notices = Notices(services, wakeups.wake)
     requests = Requests(services, wakeups.wake, loader.desk)
     loader.wake = wakeups.wake
     services.work.put("reading", "")
@@ -383,49 +383,6 @@ class Arriving:
         """Whether sets must wait, given the places that are not quiet yet at a steady time."""
         self._since = {place: self._since.get(place, now_s) for place in settling}
         return any(now_s - since < HOLDS_UP_S for since in self._since.values())
-
-
-class Notices:
-    """Tells the person's command what changed since the last look: a card that meets the policy or falls
-    short, a destination in trouble, a finding that needs a person (these bundled, outside quiet hours)."""
-
-    def __init__(self, services: Services) -> None:
-        self._services = services
-        notify = services.settings.notify
-        self._notifier = Notifier(notify.command, notify.quiet_hours, services.log)
-        self._wanted = bool(notify.command)
-        self._met: dict[str, bool] = {}
-        self._told: set[str] = set()
-
-    def look(self) -> None:
-        if not self._wanted:
-            return
-        for verdict in answers.verdicts(self._services):
-            if not verdict.policy_met and (verdict.here or verdict.card_id not in self._met):
-                self._met.setdefault(verdict.card_id, False)
-            if self._met.get(verdict.card_id) != verdict.policy_met:
-                if verdict.policy_met or self._met.get(verdict.card_id):
-                    self._notifier.tell("policy met" if verdict.policy_met else "policy short", {
-                        "card": verdict.label or verdict.card_id, "copies_once_reused": verdict.copies_once_reused,
-                        "copies_asked": verdict.copies_asked, "reasons": list(verdict.reasons),
-                    })
-                self._met[verdict.card_id] = verdict.policy_met
-        fresh = [
-            f for f in answers.all_findings(self._services) if f.severity != "note" and f.key not in self._told
-        ]
-        local = self._services.clock.now().astimezone(ZoneInfo(self._services.settings.show.timezone))
-        # What a setup lacks and nobody can shoot any more is a loss too, but none that somebody must be woken for.
-        urgent = [f for f in fresh
-                  if f.kind.startswith("destination") or (f.severity == "loss" and not f.kind.endswith("_lost"))]
-        bundle = urgent if self._notifier.is_quiet(local) else fresh
-        if bundle:
-            self._told |= {f.key for f in bundle}
-            disks = any(f.kind.startswith("destination") for f in bundle)
-            event = "destination in trouble" if disks else "person needed"
-            self._notifier.tell(event, {"findings": [f.to_json() for f in bundle]})
-
-    def close(self) -> None:
-        self._notifier.close()
 
 
 def offload(services: Services, path: str) -> tuple[int, str]:

@@ -16,6 +16,7 @@ import shutil
 import sqlite3
 import sys
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -89,28 +90,31 @@ class Store:
             connection.execute("ROLLBACK")
             raise
 
-    def lock(self) -> None:
-        """Become the one writer of long work; raises LedgerBusy while another process is it."""
-        if self._lock_file is not None:
-            return
-        path = self.path.with_suffix(".lock")
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-        try:
-            if sys.platform == "win32":
-                import msvcrt
+    def lock(self, *, wait_s: float = 0.0) -> None:
+        """Become the one writer of long work; raises LedgerBusy while another process is it, also after ``wait_s``:
+        a decision that is just being carried out holds it for a moment."""
+        until = time.monotonic() + wait_s
+        while self._lock_file is None:
+            handle = os.open(self.path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT, 0o644)
+            try:
+                if sys.platform == "win32":
+                    import msvcrt
 
-                msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-            else:
-                import fcntl
+                    msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+                else:
+                    import fcntl
 
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            os.close(handle)
-            raise LedgerBusy(
-                "another Nightloader is at work on this ledger.", item=str(self.path),
-                next="Let it work, or stop it first.", retry=True,
-            ) from error
-        self._lock_file = handle
+                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                os.close(handle)
+                if time.monotonic() < until:
+                    time.sleep(0.05)
+                    continue
+                raise LedgerBusy(
+                    "another Nightloader is at work on this ledger.", item=str(self.path),
+                    next="Let it work, or stop it first.", retry=True,
+                ) from error
+            self._lock_file = handle
 
     def unlock(self) -> None:
         if self._lock_file is not None:

@@ -23,8 +23,7 @@ from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.filing.naming import Convention, Named
-from ingest.steps.filing.stage_items import SlatesSeen, gather, said_of
-from ingest.steps.filing.stage_items import placed as everything_placed
+from ingest.steps.filing.stage_items import Together, said_of, together
 from ingest.steps.setups.page import PAGE_FILE, read_logs
 from ingest.steps.setups.questions import findings as question_findings
 
@@ -36,7 +35,7 @@ class Filing:
     log: SetupLog
     placements: Mapping[str, Placement]
     places: Mapping[str, Place]
-    slates: SlatesSeen
+    together: Together
     differ: tuple[Finding, ...] = ()  # where the person's log and the page's say different things
 
 
@@ -100,12 +99,12 @@ def convention_of(services: Services) -> Convention:
 def decide(services: Services, views: Sequence[View], versions: Mapping[str, int]) -> Filing:
     """Placement and place of every view."""
     log, differ = read_setup_logs(services)
-    known = gather(services, views)
-    placed = everything_placed(services, known, log)
-    placements, kept = _as_papers_say(services, views, versions, {v.id: placed[v.id] for v in views})
+    everything = together(services, views, log)
+    placements, kept = _as_papers_say(
+        services, views, versions, {v.id: everything.placements[v.id] for v in views})
     named = _named(views, placements, versions, services.settings.show.timezone)
     places = {**convention_of(services).places(named), **kept}
-    return Filing(log=log, placements=placements, places=places, slates=known.seen, differ=tuple(differ))
+    return Filing(log=log, placements=placements, places=places, together=everything, differ=tuple(differ))
 
 
 def _as_papers_say(
@@ -150,13 +149,13 @@ def _named(
 def settle(
     services: Services, outbox: Outbox, views: Sequence[View], filing: Filing, versions: Mapping[str, int],
     paths: Mapping[str, Mapping[str, str]],
-) -> None:
-    """Bring every output of these views to its place and record it.
+) -> set[str]:
+    """Bring every output of these views to its place and record it; answers the views that are filed anew.
 
     ``paths`` are the wanted paths by output kind for each view's present version.  Superseded versions stay
     beside the present one: they move with it.
     """
-    before = services.work.filings()
+    before, anew = services.work.filings(), set()
     for view in views:
         placement, home = filing.placements[view.id], filing.places[view.id]
         for kind, path in paths[view.id].items():
@@ -175,6 +174,27 @@ def settle(
                 utc=services.clock.utc(),
             )
             services.log.info("filed", probe=view.id, folder=home.folder, before=was["folder"] if was else "")
+            anew.add(view.id)
+    return anew
+
+
+def bring_along(
+    services: Services, outbox: Outbox, views: Sequence[View], filing: Filing, versions: Mapping[str, int]
+) -> None:
+    """Move what lies beside each of these views' pictures under their name (panoramas, light, crops), with them."""
+    outputs = services.work.outputs()
+    lies = {o.owner: o.path for o in outputs if o.kind == "probe"}
+    for view in views:
+        home = filing.places[view.id]
+        old, _, _ = lies.get(f"{view.id}/{versions[view.id]}", "").rpartition(".")
+        new = f"{services.show}/{home.folder}/{home.stem}"
+        if old in ("", new):
+            continue
+        others = {v.id for v in views} - {view.id}
+        beside = {(o.owner, o.kind): o.path for o in outputs
+                  if o.path.startswith((f"{old}.", f"{old}_")) and o.owner.split("/", 1)[0] not in others}
+        for (owner, kind), path in beside.items():
+            outbox.settle(owner, kind, new + path[len(old):])
 
 
 def reviewed(services: Services, views: Sequence[View]) -> frozenset[str]:
@@ -201,7 +221,7 @@ def findings(views: Sequence[View], filing: Filing, looked_at: frozenset[str] = 
     found += [
         Finding(kind="slate not used", item=frame, severity=Severity.NOTE, what=f"In this still {why}.",
                 next="File what follows by hand if it matters (`nightloader file`).")
-        for frame, why in filing.slates.unused
+        for frame, why in filing.together.known.seen.unused
     ]
     for view in views:
         placement = filing.placements[view.id]

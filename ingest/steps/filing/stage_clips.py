@@ -16,11 +16,10 @@ from ingest.records.clips import ClipFacts
 from ingest.records.filing import Item, Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
-from ingest.records.setups import SetupLog
 from ingest.records.sights import proposed_role
 from ingest.services import Services
 from ingest.steps.clocks.clips import UNCHECKED_SIGMA_S
-from ingest.steps.filing.stage_items import clip_id_of, decision, gather, placed
+from ingest.steps.filing.stage_items import Together, clip_id_of, decision, placed
 from ingest.steps.stills.frames import body_key
 
 
@@ -40,24 +39,25 @@ class FiledClip:
     proposed: str = ""  # the role that looking at it suggests; nobody confirmed it
 
 
-def file_clips(services: Services, originals: Sequence[tuple[str, str, str]], log: SetupLog) -> list[FiledClip]:
+def file_clips(
+    services: Services, originals: Sequence[tuple[str, str, str]], everything: Together
+) -> list[FiledClip]:
     """Every clip known, placed by a slate or by when it began.  ``originals`` are (digest, card id, path)."""
     known, roles = services.work.clips(), services.work.decisions("role")
     where: dict[str, list[tuple[str, str]]] = {}
     for digest, card_id, path in originals:
         if digest in known:
             where.setdefault(digest, []).append((card_id, path))
-    everything = gather(services, services.work.views())
-    services.work.put("clip bodies", json.dumps([{**asdict(c), "source": str(c.source)} for c in everything.bodies]))
-    placements = placed(services, everything, log)
+    of, placements = everything.known, everything.placements
+    services.work.put("clip bodies", json.dumps([{**asdict(c), "source": str(c.source)} for c in of.bodies]))
     seen = services.work.sights()
     return [
         FiledClip(id=clip_id_of(d), digest=d, files=tuple(p for _, p in where[d]), card_id=where[d][0][0],
-                  facts=everything.facts[d], start_s=everything.starts[d].start_s,
-                  role=everything.roles.get(clip_id_of(d), "") if d not in roles else _role(roles[d]),
+                  facts=of.facts[d], start_s=of.starts[d].start_s,
+                  role=of.roles.get(clip_id_of(d), "") if d not in roles else _role(roles[d]),
                   placement=placements[clip_id_of(d)], trouble=known[d][1],
                   proposed="" if d in roles else proposed_role(seen.get(d, ()), clip=True))
-        for d in sorted(where, key=lambda d: where[d][0])
+        for d in sorted(where, key=lambda d: where[d][0]) if d in of.facts
     ]
 
 
@@ -79,8 +79,9 @@ class FiledStill:
     proposed: bool = False
 
 
-def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
-    """Stills with a confirmed or proposed role, placed by their body's corrected clock."""
+def file_stills(services: Services, everything: Together) -> list[FiledStill]:
+    """Stills with a confirmed or proposed role, placed by their body's corrected clock beside all the rest.  They bear
+    no witness themselves: a chart or a ball is also shot while a setup is being changed."""
     show = services.settings.show
     zone = ZoneInfo(show.timezone)
     hand = services.work.decisions("assign")
@@ -105,7 +106,7 @@ def file_stills(services: Services, log: SetupLog) -> list[FiledStill]:
     if not items:
         return []
     said = {i: decision(hand[digest]) for i, digest, *_ in drafts if digest in hand}
-    placements = placed(services, gather(services, services.work.views()), log, items, said)
+    placements = placed(services, everything.known, everything.log, items, said)
     return [
         FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placements[i],
                    proposed=digest not in confirmed)

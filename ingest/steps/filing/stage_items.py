@@ -1,7 +1,7 @@
 """All that is filed of a show, as one: what was shot together bears witness for each other.
 
 A take after the probe, a setup in which nothing was shot, a slate that another body saw: what probes and clips say of
-the day is told only by both.  Each of the filing's stages places everything and keeps its own.
+the day is told only by both.  All is gathered and placed once a pass; each stage takes its own.
 """
 
 from __future__ import annotations
@@ -80,6 +80,21 @@ def gather(services: Services, views: Sequence[View]) -> Gathered:
         starts={d: starts[m.id] for d, m in moments.items()}, bodies=bodies,
         roles={s.item: s.role for s in reversed(slates) if s.role},
     )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Together:
+    """All that was gathered, the log it was placed by, and where each item of it belongs, by id."""
+
+    known: Gathered
+    log: SetupLog
+    placements: Mapping[str, Placement]
+
+
+def together(services: Services, views: Sequence[View], log: SetupLog) -> Together:
+    """All views and clips, placed."""
+    known = gather(services, views)
+    return Together(known=known, log=log, placements=placed(services, known, log))
 
 
 def placed(

@@ -99,8 +99,11 @@ def _understood(answer: Mapping[str, Any]) -> tuple[list[SeenThing], str]:
 # -- colour ----------------------------------------------------------------------------------------
 
 
-def chart_colours(services: Services, originals: Originals) -> dict[tuple[str, str], ChartColour]:
-    """(body, source) -> the correction from its best confirmed chart; each chart is measured once.
+def chart_colours(
+    services: Services, originals: Originals, *, measure: bool = True
+) -> dict[tuple[str, str], ChartColour]:
+    """(body, source) -> the correction from its best confirmed chart; each chart is measured once, and not yet
+    without ``measure``.
 
     Source is raw, jpeg or tiff: what a chart says of a body's raws holds for no JPEG of it.  Of several charts the
     one with the smallest error counts, so that the order in which cards come changes nothing.
@@ -111,7 +114,7 @@ def chart_colours(services: Services, originals: Originals) -> dict[tuple[str, s
     with contextlib.suppress(WorkerStopped):
         for digest in charts:
             place = next((s for s in seen.get(digest, ()) if s.what == "chart"), None)
-            if digest in measured or place is None:
+            if digest in measured or place is None or not measure:
                 continue
             args = {"corners": [list(c) for c in place.corners]}
             answer = _ask(services, originals, [digest], args, _EACH_S).get(digest)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -38,6 +39,8 @@ def test_one_writer_and_a_kill_leaves_no_lock(tmp_path: Path) -> None:
         store = Store(path)
         with pytest.raises(LedgerBusy):
             store.lock()
+        with pytest.raises(LedgerBusy):
+            store.lock(wait_s=0.1)
     finally:
         other.kill()
         other.wait()
@@ -115,3 +118,13 @@ def test_decisions_the_newest_counts(tmp_path: Path) -> None:
     work.decide("assign", "d", {"setup": "1"}, "t1")
     work.decide("assign", "d", {"setup": "2"}, "t2")
     assert work.decisions("assign")["d"]["setup"] == "2"
+
+
+def test_a_start_waits_for_what_holds_the_ledger_for_a_moment(tmp_path: Path) -> None:
+    first, second = (Store(tmp_path / "ledger.sqlite") for _ in range(2))
+    first.lock()
+    threading.Timer(0.2, first.unlock).start()
+    second.lock(wait_s=20.0)
+    with pytest.raises(LedgerBusy):
+        first.lock()
+    second.unlock()

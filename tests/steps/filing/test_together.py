@@ -9,7 +9,7 @@ from typing import Any
 from ingest.records.views import View, ViewFrame
 from ingest.settings.model import Show
 from ingest.steps.filing.stage_clips import file_clips
-from ingest.steps.filing.stage_items import gather, placed
+from ingest.steps.filing.stage_items import together
 from ingest.steps.setups.log import read_log
 from tests.steps.filing.test_placement import HEAD, ZONE, D, at
 
@@ -42,9 +42,10 @@ def test_a_clip_after_the_probe_of_its_setup_is_marked_by_what_the_probe_says() 
     clips = {"a" * 32: "09:05", "b" * 32: "09:30"}
     cards = [(f"xxh3_128:{n}", "card", f"{n}.MOV") for n in clips]
     alone = services([], clips)
-    assert not [c for c in file_clips(alone, cards, log) if c.placement.review]
-    beside = services([view("p1", "09:11")], clips)
-    marked = [c for c in file_clips(beside, cards, log) if c.placement.review]
+    assert not [c for c in file_clips(alone, cards, together(alone, [], log)) if c.placement.review]
+    views = [view("p1", "09:11")]
+    beside = services(views, clips)
+    everything = together(beside, views, log)
+    marked = [c for c in file_clips(beside, cards, everything) if c.placement.review]
     assert [c.placement.reasons[0].split(" and ")[0] for c in marked] == ["it comes after the probe of 27A"]
-    everything = placed(beside, gather(beside, beside.work.views()), log)
-    assert set(everything) == {"p1", *(f"c{n[:10]}" for n in clips)}
+    assert set(everything.placements) == {"p1", *(f"c{n[:10]}" for n in clips)}
