@@ -26,8 +26,7 @@ class Changes:
         for item, key in filed:
             reach = limits.sigmas * item.sigma_s
             if key is not None and item.moments and reach <= limits.change_s / 2:
-                low, high = min(item.moments) + reach, max(item.moments) - reach
-                busy[key[:2]].append((min(low, high), max(low, high)))
+                busy[key[:2]].append((min(item.moments) + reach, max(item.moments) - reach))
         self._pauses = {unit: _pauses(sorted(spans), limits.change_s) for unit, spans in busy.items()}
 
     def fit(self, unit: tuple[str, str], low_s: float, high_s: float, pause_s: float = 0.0) -> bool:
@@ -45,6 +44,8 @@ class Changes:
 
 
 def _pauses(busy: Sequence[tuple[float, float]], least_s: float) -> list[tuple[float, float]]:
+    """From what was shot, each (latest start, earliest end): where it is shorter than its clock is known well, the
+    pause before it and the one after it overlap."""
     found, since = [], -inf
     for low, high in busy:
         if low - since >= least_s:
