@@ -74,16 +74,16 @@ def at(longitude_deg: float, latitude_deg: float) -> Doubles:
 
 
 def texture(points: Doubles, seed: int, *, octaves: int = 6, base: float = 3.0) -> Doubles:
-    """Smooth and edged detail in [-1, 1] as a function of points (..., 3): sums of plane waves."""
+    """Smooth and edged detail in [-1, 1] as a function of points (..., 3): sums of plane waves, as exact as they."""
     rng = np.random.default_rng(seed)
-    total = np.zeros(points.shape[:-1])
+    total = np.zeros(points.shape[:-1], points.dtype)
     for octave in range(octaves):
         frequency = base * 2.0**octave
         sharp = min(6.0, 120.0 / frequency)  # no edge finer than about half a degree
         for _ in range(3):
             wave = rng.normal(size=3)
             wave *= frequency / np.linalg.norm(wave)
-            value = np.sin(points @ wave + rng.uniform(0, 2 * np.pi))
+            value = np.sin(points @ wave.astype(points.dtype) + rng.uniform(0, 2 * np.pi))
             total += (np.tanh(sharp * value) if octave % 2 else value) * 0.75**octave
     return total / 6.0
 
@@ -103,7 +103,7 @@ def outdoor(seed: int = 0, *, sun: Doubles | None = None, sun_level: float = 4.6
         sky = (0.35 + 0.4 * (1 - np.clip(up, 0, 1)) ** 3)[..., None] * np.array([0.55, 0.75, 1.15])
         sky = sky * (1 + 0.25 * texture(d, seed + 1))[..., None] + glow[..., None] * np.array([1.2, 1.1, 0.9])
         ground = (0.16 * 2.0 ** (1.6 * texture(d, seed + 2, base=5.0)))[..., None] * np.array([1.05, 1.0, 0.85])
-        mass = texture(d * np.array([1.0, 0.25, 1.0]), seed + 3, base=4.0)
+        mass = texture(d * np.array([1.0, 0.25, 1.0], d.dtype), seed + 3, base=4.0)
         wall = (0.12 * 2.0 ** (2.4 * texture(d, seed + 4, base=8.0)))[..., None] * np.array([1.1, 1.0, 0.8])
         above = _edge(up)
         out = above * sky + (1 - above) * ground
@@ -123,7 +123,7 @@ def room(seed: int = 0, *, walls_m: Sequence[float] = (2.0, 4.0, 1.4, 1.5, 3.0, 
         with np.errstate(divide="ignore", invalid="ignore"):
             reach = np.where(d > 0, (high - origin) / d, (low - origin) / d)
         reach = np.where(np.isfinite(reach), reach, np.inf).min(axis=-1)
-        points = origin + d * reach[..., None]
+        points = (origin + d * reach[..., None]).astype(d.dtype, copy=False)
         detail = 2.0 ** (1.8 * texture(points, seed + 11, base=2.0))
         face = np.array([0.10, 0.10, 0.09]) * (1.2 + 0.5 * points[..., 1:2] / high[1])
         return face * detail[..., None] * (1 + 0.15 * np.sin(points * 1.7))

@@ -102,21 +102,26 @@ def card_called(services: Services, card: str) -> CardRecord:
     return cards[0]
 
 
-def carry_out(services: Services) -> None:
+LATER = " What follows from it for pictures and their light is made by the next `watch` or `offload`."
+
+
+def carry_out(services: Services) -> str:
     """The fact is stored.  A daemon picks it up; without one, what it changes at once is carried out here and now.
 
-    That is a moment's work: a whole pass may merge for hours, and the ledger would be locked for as long.
+    That is a moment's work: a whole pass may merge for hours, and the ledger would be locked for as long.  Answers
+    words about what is left for such a pass, "" beside a daemon.
     """
     from ingest.pipeline import Desk
 
     try:
         services.store.lock()
     except LedgerBusy:
-        return
+        return ""
     try:
         Desk(services).refile()
     finally:
         services.store.unlock()
+    return LATER
 
 
 def desk_of(services: Services) -> Desk:

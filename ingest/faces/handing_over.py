@@ -36,8 +36,8 @@ from ingest.steps.filing.rows import letters
 from ingest.steps.filing.stage import read_setup_log
 from ingest.steps.handover import bag, sheet, tables
 from ingest.steps.handover.figures import camera_distance, facts, stop_words
-from ingest.steps.setups.measurements import read_measurements
-from ingest.steps.setups.sheet import read_sheet, unusual
+from ingest.steps.setups.measurements import read_measurements, suspicious
+from ingest.steps.setups.sheet import believable, read_sheet, unusual
 
 PIECE = 4 << 20
 BALLS = {"grey_ball": "grey ball", "mirror_ball": "mirror ball"}  # small pictures beside their probe
@@ -262,6 +262,9 @@ class _Folder:
             f"line {q['line']}, {q['column']}: {q['written']!r} {q['asks']}" for q in (entry or {}).get("questions", ())
         ]
         odd = [f"line {r.line}: {f.what.removeprefix(f'{r.setup}: ')}" for r in rows for f in unusual(r, self.read(r))]
+        own = tuple(m for m in self.measured if self.belongs(m, key))
+        wrong = self.doubted(own)
+        odd += [f"measurements, line {line}: {why}" for line, why in wrong.items()]
         doubts = [f"probe {p['id']}: {'; '.join(p['reasons'])}" for k, p in self.probes if k == key and p["reasons"]]
         return SetupSheet(
             show=self.services.show, shot=self.shot, setup=key[2], day=key[0], unit=key[1],
@@ -269,13 +272,18 @@ class _Folder:
             camera=", ".join(dict.fromkeys(r.camera for r in rows if r.camera)),
             start=local_clock(start, zone) if start is not None else "",
             end=local_clock(last.end_s, zone) if last is not None and last.end_s is not None else "",
-            zone=show.zone_of(key[0]), facts=facts(last, self.read(last)) if last else (),
-            measurements=tuple(m for m in self.measured if self.belongs(m, key)), items=items, pictures=tuple(pictures),
+            zone=show.zone_of(key[0]), facts=facts(last, believable(last, self.read(last))[0]) if last else (),
+            measurements=own, doubted=frozenset(wrong), items=items, pictures=tuple(pictures),
             clips=tuple(
                 replace(self.clip(c), start=_local(c["start_utc"], zone)) for k, c in self.clips if k == key
             ), roles=self.roles_in(key), findings=(*asks, *odd, *doubts),
             notes=tuple(r.notes for r in rows if r.notes),
         )
+
+    @staticmethod
+    def doubted(own: Sequence[Measurement]) -> dict[int, str]:
+        """Line -> why, of measurements that no set is likely to have."""
+        return {int(f.more["line"]): f.what for f in suspicious(own) if f.kind == "unusual_value"}
 
     def roles_in(self, key: Key) -> tuple[tuple[str, str], ...]:
         """The roles of its clips with what they mean: shops differ."""
@@ -297,13 +305,17 @@ class _Folder:
         """The USD stage, if the extra is here; without it a finding names it."""
         from ingest.steps.handover.usd import stage_text
 
-        read = self.read(rows[-1]) if rows else None
+        read, left_out = believable(rows[-1], self.read(rows[-1])) if rows else (None, dict[str, str]())
+        left_out = {column.replace("_", " "): why for column, why in left_out.items()}
         known = {} if read is None else {
             "probe_height_m": read.probe_height_m, "camera_height_m": read.camera_height_m, "tilt_deg": read.tilt_deg,
             "focal_mm": read.focal_mm, "focus_m": read.focus_m, "f_number": read.stop, "stop_words": stop_words(read),
             "sensor_mm": read.sensor_mm,
         }
         own = tuple(m for m in self.measured if self.belongs(m, key))
+        wrong = self.doubted(own)
+        left_out |= {f"{m.name}, measured": wrong[m.line] for m in own if m.line in wrong}
+        own = tuple(m for m in own if m.line not in wrong)
         distance = camera_distance(own)
         if distance is not None:
             known |= {"camera_distance_m": distance[0], "distance_words": distance[1]}
@@ -311,7 +323,7 @@ class _Folder:
             text = stage_text(StageFacts(
                 name=f"{self.identifier}_{key[2]}", texture=f"./{texture}" if texture else "",
                 white_luminance=white, camera=rows[-1].camera if rows else "",
-                measurements=own, **known,  # type: ignore[arg-type]
+                measurements=own, left_out=left_out, **known,  # type: ignore[arg-type]
             ))
         except ImportError:
             if not any(f.kind == "no stage" for f in self.made.findings):

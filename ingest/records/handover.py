@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from ingest.records.coverage import DueItem
 from ingest.records.measurements import Measurement
@@ -58,6 +59,7 @@ class SetupSheet:
     zone: str = ""
     facts: tuple[Fact, ...] = ()
     measurements: tuple[Measurement, ...] = ()
+    doubted: frozenset[int] = frozenset()  # lines of the measurements whose figure is in question
     items: tuple[DueItem, ...] = ()
     pictures: tuple[Picture, ...] = ()
     clips: tuple[ClipLine, ...] = ()
@@ -73,7 +75,8 @@ class StageFacts:
     ``texture`` is the lat-long EXR relative to the stage.  ``centre_to_camera_deg`` is where the taking
     camera stands in it: 0 at the picture's centre, positive to the left (right-handed about +Y).
     ``distance_words`` name what ``camera_distance_m`` was measured to, ``stop_words`` what ``f_number`` rests on where
-    it is more than a written f-number.  ``white_luminance`` is the cd/m2 of pixel 1.0 by the record.
+    it is more than a written f-number.  ``white_luminance`` is the cd/m2 of pixel 1.0 by the record.  ``left_out`` says
+    of figures that were written and that no set is likely to have, by what they are of, why they are not here.
     """
 
     name: str
@@ -92,3 +95,4 @@ class StageFacts:
     stop_words: str = ""
     focus_m: float | None = None
     measurements: tuple[Measurement, ...] = ()
+    left_out: Mapping[str, str] = field(default_factory=dict)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import importlib.util
 import json
 from pathlib import Path
@@ -105,3 +106,24 @@ def test_a_picture_that_is_not_what_was_proven_stays_out(
     assert "not those that were proven" in capsys.readouterr().out
     assert not list((tmp_path / "out").rglob("*.exr"))
     assert bagit.Bag(str(tmp_path / "out")).validate()
+
+
+def test_an_impossible_figure_is_no_figure(tmp_path: Path, show: list[str]) -> None:
+    """Sixty metres stand on the sheet as written, with their question, and nowhere as a height or a size."""
+    (tmp_path / "show" / "setup_log.csv").write_text(
+        "day,shot,setup,start,end,camera,camera_height,probe_height,focus\n"
+        "2026-04-14,T010,7A,09:50,10:20,A,60 m,1.5 m,3 m > 900 m\n")
+    (tmp_path / "show" / "measurements.csv").write_text(
+        "day,setup,name,value,length,width,height\n2026-04-14,7A,crate,,1.2 m,0.8 m,0.6 m\n"
+        "2026-04-14,7A,lens to crate,9000 m,,,\n")
+    to = tmp_path / "out"
+    main([*show, "handover", "--shot", "T010", "--to", str(to)])
+    page = html.unescape((to / "data" / "7A" / "setup_sheet.html").read_text())
+    assert "written: 60 m" in page and "'60 m' is 60 m; usual is 0.05 to 12 m" in page
+    assert "60.000 m" not in page and "196'" not in page and "9000.000" not in page and "900.000" not in page
+    assert "lens to crate: '9000 m' is 9000 m" in page and "1.500 m" in page
+    pytest.importorskip("pxr")
+    stage = (to / "data" / "7A" / "stage.usda").read_text()
+    for why in ("camera height", "focus", "lens to crate, measured"):
+        assert f"Left out, {why}: " in stage
+    assert "(0, 60" not in stage and "focusDistance" not in stage and "(0, 1.5, 3)" in stage and "crate" in stage

@@ -27,6 +27,7 @@ def before(tmp_path_factory: pytest.TempPathFactory) -> Show:
     assert show.run("watch", "--drain").returncode in (0, 1)
     first = show.answer("probes")[0]
     assert show.run("file", first["id"], "--shot", "BYHAND", "--setup", "99Z").returncode == 0
+    assert show.run("watch", "--drain").returncode in (0, 1)  # what follows for the pictures
     assert show.run("audit").returncode in (0, 1)
     return show
 

@@ -44,8 +44,8 @@ def _file(args: argparse.Namespace) -> int:
         where = deciding.assign(
             services, args.items, shot=args.shot, setup=args.setup, day=args.day, unit=args.unit
         )
-        deciding.carry_out(services)
-    print(f"Filed {len(args.items)} under {where}.")
+        later = deciding.carry_out(services)
+    print(f"Filed {len(args.items)} under {where}.{later}")
     return EXIT_WELL
 
 

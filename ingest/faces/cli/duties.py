@@ -52,8 +52,8 @@ def _confirm(args: argparse.Namespace) -> int:
 
     with opened(args) as services:
         duties.confirm(services, args.item, args.role)
-        deciding.carry_out(services)
-    print(f"{args.item} is {args.role.replace('_', ' ')}.")
+        later = deciding.carry_out(services)
+    print(f"{args.item} is {args.role.replace('_', ' ')}.{later}")
     return EXIT_WELL
 
 

@@ -47,6 +47,7 @@ SAID = {
     "labelled": "Kept: the card has its roll name.",
     "entered": "Kept in the page's own setup log.",
     "first": "Kept: this card is read next.",
+    "signed": "Kept: who released the card, and how its copies stood.",
     "confirmed": "Kept: what it is.",
     "waived": "Kept: it is not needed.",
 }
@@ -153,7 +154,12 @@ class Routes:
     def card(self, request: Request) -> Response:
         id = request.path_params["id"]
         card = next((c for c in self._hub.board.cards if c.id == id), None)
-        return self._page(request, "card", card=card, wrong="") if card else self._nothing(request)
+        return self._card_page(request, card) if card else self._nothing(request)
+
+    def _card_page(self, request: Request, card: Any, code: int = 200, **wrong: str) -> Response:
+        signed = self._services.work.decisions("sign").get(card.id)
+        return self._page(request, "card", code, card=card, signed=signed, wrong=wrong.get("roll", ""),
+                          wrong_by=wrong.get("by", ""))
 
     def setups(self, request: Request) -> Response:
         return self._setups_page(request)
@@ -271,11 +277,12 @@ class Routes:
             return self._enter(request, form)
         if path == "/waive":
             return self._waive(request, form)
-        match = re.fullmatch(rf"/(probe|clip|card)/({ID.pattern})/(file|review|label|first|confirm)", path)
+        match = re.fullmatch(rf"/(probe|clip|card)/({ID.pattern})/(file|review|label|first|sign|confirm)", path)
         request.scope["path_params"] = {"id": match[2]} if match else {}
         known = match and {
             ("probe", "file"): self._file_probe, ("probe", "review"): self._review, ("clip", "file"): self._file_clip,
             ("clip", "confirm"): self._confirm, ("card", "label"): self._label, ("card", "first"): self._first,
+            ("card", "sign"): self._sign,
         }.get((match[1], match[3]))
         return known(request, form) if known else self._nothing(request)
 
@@ -324,11 +331,11 @@ class Routes:
             return self._nothing(request)
         roll = tidy(form.get("roll", ""), 64)
         if not roll:
-            return self._page(request, "card", 400, card=card, wrong="Write what stands on the card.")
+            return self._card_page(request, card, 400, roll="Write what stands on the card.")
         try:
             deciding.label(self._services, card.id, roll)
         except NightloaderError as error:
-            return self._page(request, "card", 400, card=card, wrong=f"{error.what} {error.next}")
+            return self._card_page(request, card, 400, roll=f"{error.what} {error.next}")
         return self._kept(f"/card/{card.id}", "labelled")
 
     def _first(self, request: Request, form: Mapping[str, str]) -> Response:
@@ -338,6 +345,17 @@ class Routes:
             return self._nothing(request)
         deciding.first(self._services, id)
         return self._kept(f"/card/{id}", "first")
+
+    def _sign(self, request: Request, form: Mapping[str, str]) -> Response:
+        id = request.path_params["id"]
+        card = next((c for c in self._hub.board.cards if c.id == id), None)
+        if card is None:
+            return self._nothing(request)
+        by = tidy(form.get("by", ""), 120)
+        if not by:
+            return self._card_page(request, card, 400, by="Write who releases it.")
+        duties.sign(self._services, id, by)
+        return self._kept(f"/card/{id}", "signed")
 
     def _confirm(self, request: Request, form: Mapping[str, str]) -> Response:
         clip = self._known_clip(request)

@@ -37,7 +37,7 @@ from ingest.steps.coverage.words import findings as due_findings
 from ingest.steps.setups.expected import read_expected
 from ingest.steps.setups.measurements import read_measurements, suspicious
 from ingest.steps.setups.questions import findings as question_findings
-from ingest.steps.setups.sheet import read_sheet, unusual
+from ingest.steps.setups.sheet import believable, read_sheet, unusual
 from ingest.steps.setups.spans import day_over
 from ingest.steps.stills.frames import body_key
 
@@ -102,7 +102,7 @@ def cover(
         *due_now, *question_findings(questions), *suspicious(measurements),
         *homeless(measurements, log.rows),
         *(f for row in log.rows for f in unusual(row, sheets[row.place])),
-        *height_findings(log.rows, sheets, measurements),
+        *height_findings(log.rows, {r.place: believable(r, sheets[r.place])[0] for r in log.rows}, measurements),
         *age_findings(log.rows, sheets, taken, now_s=now_s, oldest_s=due.probe_age_min * 60, daylight=_daylight(show)),
         *takes_and_clips(log.rows, captured),
         *probes_without_row(log.rows, [placements[v.id] for v in views]), *headers_and_log(log.rows, sheets, captured),

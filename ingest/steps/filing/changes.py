@@ -46,6 +46,8 @@ class Changes:
 
 
 def _pauses(busy: Sequence[tuple[float, float]], least_s: float) -> list[tuple[float, float]]:
+    """From what was shot, each (latest start, earliest end): where it is shorter than its clock is known well, the
+    pause before it and the one after it overlap."""
     found, since = [], -inf
     for low, high in busy:
         if low - since >= least_s:

@@ -1,7 +1,8 @@
 """Does a body's day fit the log better an hour earlier or later?
 
 An hour lost on a flight moves every probe to the setup before, and each placement alone looks sure.
-Together they do not: some setups get two probes, others none, some probes fall between rows.
+Together they do not: some setups get two probes, others none, some probes fall between rows.  A clock that is known
+to minutes only, and is further off than twice its uncertainty, gives itself away in the same manner.
 """
 
 from __future__ import annotations
@@ -20,6 +21,10 @@ FEWEST = 5  # probes of a day; fewer prove nothing
 GAIN = 0.2  # of the probes must find a setup of their own that had none
 # From 150 seeded days each (tests/steps/coverage/test_shoot_days.py): no right clock was doubted, and of clocks
 # an hour off six in ten, two hours eight in ten.  At 0.15 one right clock was.
+VAGUE_S = 60.0  # of standard uncertainty: what a better known clock is off by changes no setup
+ALLOWED, FURTHEST = 2.0, 4.0  # times that uncertainty: what each placement allows for by itself, and what may yet be
+MORE = 2  # setups must find a probe further off than with any clock that is allowed for: so did 1 in 300 days with a
+# clock known to 2 or 10 minutes (seeds 200000 to 200299 of the invented days), none of them wrong without a mark
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -36,6 +41,9 @@ class Suspicion:
 
     @property
     def words(self) -> str:
+        if abs(self.shift_s) < STEP_S or self.shift_s % STEP_S:
+            return (f"the day's probes of this body fit the log better {self.shift_s / 60:+.0f} min away, further than "
+                    f"its clock is known (setups with a probe: {self.then} instead of {self.now}): is it that wrong?")
         return (f"the day's probes of this body fit the log better {self.shift_s / 3600:+g} h away "
                 f"(setups with a probe: {self.then} instead of {self.now}): is its clock wrong?")
 
@@ -64,10 +72,27 @@ def suspicions(items: Iterable[Item], log: SetupLog, days: Mapping[str, str]) ->
         shifts = [n for n in range(-FURTHEST_S, FURTHEST_S + 1, STEP_S) if n]
         best = max(shifts, key=lambda s: (_covered(times, near, s), -abs(s)))
         then = _covered(times, near, best)
+        ids = tuple(sorted(i.id for i in group))
+        vague = _vague(times, near, min(i.sigma_s for i in group))
         if then - now >= max(3, GAIN * len(times)):
-            ids = tuple(sorted(i.id for i in group))
+            found.append(Suspicion(body=body, day=day, shift_s=best, now=now, then=then, items=ids))
+        elif vague is not None:
+            best, then = vague
             found.append(Suspicion(body=body, day=day, shift_s=best, now=now, then=then, items=ids))
     return found
+
+
+def _vague(times: Sequence[float], rows: Sequence[SetupRow], sigma_s: float) -> tuple[int, int] | None:
+    """The shift beyond what a vague clock is allowed that alone explains the day, and how many setups then hold a
+    probe; None where none does."""
+    if sigma_s < VAGUE_S:
+        return None
+    allowed, furthest = int(ALLOWED * sigma_s), int(min(FURTHEST * sigma_s, FURTHEST_S))
+    within = max(_covered(times, rows, s) for s in range(-allowed, allowed + 1, 60))
+    beyond = [sign * s for s in range(allowed + 60, furthest + 1, 60) for sign in (-1, 1)]
+    best = max(beyond, key=lambda s: (_covered(times, rows, s), -abs(s)), default=0)
+    then = _covered(times, rows, best)
+    return (best, then) if then - within >= MORE else None
 
 
 def doubted(items: Sequence[Item], placed: Iterable[Placement], log: SetupLog) -> list[Placement]:

@@ -11,7 +11,7 @@ from math import inf
 from statistics import median
 
 from ingest.records.filing import Evidence, Item, Placement
-from ingest.records.setups import SetupLog
+from ingest.records.setups import SetupLog, SetupRow
 from ingest.steps.filing.reach import Slates
 from ingest.steps.filing.rows import Limits
 
@@ -34,7 +34,8 @@ def forgotten_rows(
 
     What lies in an unended row later than a usual row of that day lasts is filed there all the same, and a person
     looks.  One that holds two probes though the log names no change is suspected sooner, from the first of them on; and
-    so is one after which the log leaves a name out, as from 48D to 48F.
+    so is one after which the log leaves a name out, as from 48D to 48F.  Where that happens behind a row that has an
+    end, and the next begins before it, the next is suspected: it began later, behind the setup that is missing.
     """
     moments = {i.id: min(i.moments) for i in items if i.moments}
     stood: dict[Key, dict[str, float]] = defaultdict(dict)  # when each standpoint's first view was taken
@@ -65,10 +66,19 @@ def _overlong(
     for row, start, until in rows:
         days[row.day, row.unit].append(until - start)
     found: dict[Key, list[Overlong]] = defaultdict(list)
-    skipped = _skipped(log)
+    skipped, after = _skipped(log), _after(log)
     empty_before = _empty_before(log, shot)
     for row, start, until in rows:
         lengths = days[row.day, row.unit]
+        later = after.get(row.place)
+        if not row.open_ended and row.place in skipped and later is not None:
+            begun, over = later.start_s or 0.0, later.until_s or 0.0
+            if begun + limits.minute_after_s < until:
+                found[later.key].append(Overlong(
+                    since_s=begun - 1, until_s=over,
+                    words=f"{later.setup} begins by the log before {row.setup} ends, and {skipped[row.place]} between "
+                          "them is nowhere in it: did it begin later?",
+                ))
         if not row.open_ended or len(lengths) < limits.usual_rows:
             continue
         if row.end_s is None:  # the day's last: until the last that was shot in it
@@ -102,11 +112,19 @@ def _overlong(
     return found
 
 
+def _in_order(log: SetupLog) -> list[SetupRow]:
+    timed = (r for r in log.rows if r.start_s is not None)
+    return sorted(timed, key=lambda r: (r.day, r.unit, r.start_s or 0.0, r.line))
+
+
+def _after(log: SetupLog) -> dict[tuple[str, int], SetupRow]:
+    """Rows by place, each with the one that begins next on its day and in its unit."""
+    return {row.place: after for row, after in pairwise(_in_order(log)) if row.key[:2] == after.key[:2]}
+
+
 def _empty_before(log: SetupLog, shot: Mapping[Key, list[float]]) -> dict[tuple[str, int], str]:
     """Rows by place, each with the setup before it in which nothing was shot."""
-    timed = (r for r in log.rows if r.start_s is not None)
-    rows = sorted(timed, key=lambda r: (r.day, r.unit, r.start_s or 0.0, r.line))
-    return {after.place: before.setup for before, after in pairwise(rows)
+    return {after.place: before.setup for before, after in pairwise(_in_order(log))
             if before.key[:2] == after.key[:2] and before.key != after.key and not shot.get(before.key)}
 
 
@@ -134,10 +152,8 @@ def name_before(name: str) -> str:
 def _skipped(log: SetupLog) -> dict[tuple[str, int], str]:
     """Rows by place, each with the name that the log leaves out between it and the next row of its day and unit."""
     known = {r.setup.upper() for r in log.rows}
-    timed = [r for r in log.rows if r.start_s is not None]
-    rows = sorted(timed, key=lambda r: (r.day, r.unit, r.start_s or 0.0, r.line))
     out = {}
-    for row, after in pairwise(rows):
+    for row, after in pairwise(_in_order(log)):
         missing = name_before(after.setup)
         if row.key[:2] == after.key[:2] and row.key != after.key and missing and missing not in known:
             out[row.place] = missing

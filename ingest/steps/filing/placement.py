@@ -94,7 +94,8 @@ class _Desk:
         if isinstance(ended, SetupRow):
             ended = f"the log begins {ended.setup} at {clock(ended.start_s or 0.0, self.zone(ended.day))}"
         said = f"the last slate before it says {slate.setup}, but {ended}"
-        if by_log.key and any(
+        then = {r.key for r in self.index.touching(slate.at_s, slate.at_s)}
+        if by_log.key and by_log.key not in then and any(
             r.key == by_log.key for r in self.index.begun(slate.at_s, min(item.moments))
         ):
             return replace(by_log, notes=(*by_log.notes, said))  # the log has moved on since, to this very setup

@@ -45,15 +45,16 @@ class Slates:
                 self._frames[item.body] += item.moments
             for times in self._frames.values():
                 times.sort()
-        self._seen = self._witnesses(slates, items)
+        self._vaguely = self._witnesses(slates, items)
+        self._seen = [s for s in self._vaguely if s[1] <= limits.change_s / 2]  # those whose clock is well known
 
     def _witnesses(self, slates: Sequence[SlateReading], items: Iterable[Item]) -> list[tuple[float, float, str, str]]:
-        """(true time, how far that may be off, setup, unit) of slates whose clock is well known, in order."""
+        """(true time, how far that may be off, setup, unit) of slates whose clock is known at all, in order."""
         off: dict[str, float] = {}
         for item in items:
             off[item.body] = max(off.get(item.body, 0.0), self._limits.sigmas * item.sigma_s)
         return [(s.at_s, off[s.body], s.setup.casefold(), s.unit) for s in slates
-                if s.body and not s.tail and off.get(s.body, inf) <= self._limits.change_s / 2]
+                if s.body in off and s.body and not s.tail]
 
     def speaking_for(self, item: Item) -> tuple[SlateReading | None, SetupRow | str | None]:
         """The slate that speaks, or last spoke, for an item, and what ended its reach: a row of the log, words,
@@ -126,17 +127,26 @@ class Slates:
 
     def _not_in_the_log(self, words: Callable[[float, str], str]) -> Iterator[tuple[SetupRow, float, float, str]]:
         """Rows with the span in which a slate of a setup speaks against them that the log does not have then."""
-        for k, (at, off, setup, unit) in enumerate(self._seen):
+        for k, (at, off, setup, unit) in enumerate(self._vaguely):
             slack = off + self._limits.minute_after_s
             near = self._index.touching(at - slack, at + slack)
             if any(same(r.setup, setup) for r in near):
                 continue
-            until = next((t for t, _, s, _ in self._seen[k + 1:] if s != setup), inf)
+            until = next((t for t, _, s, _ in self._vaguely[k + 1:] if s != setup), inf)
             for row in near:
                 assert row.start_s is not None and row.until_s is not None
                 if row.start_s <= at < row.until_s and (not unit or not row.unit or same(unit, row.unit)):
-                    yield row, at - off, min(until, row.until_s), (
+                    yield row, at - off, min(until, self._over(row)), (
                         f"a slate at {words(at, row.day)} says {setup.upper()}, the log has {row.setup} then")
+
+    def _over(self, row: SetupRow) -> float:
+        """When a setup is over that the log goes on with in further rows, as after a change of lens."""
+        over = row.until_s or 0.0
+        for other in self._index.begun(row.start_s or 0.0, over):
+            if other.key != row.key and (other.start_s or 0.0) > (row.start_s or 0.0):
+                break
+            over = max(over, other.until_s or 0.0)
+        return over
 
     def _slated_late(self, words: Callable[[float, str], str]) -> Iterator[tuple[SetupRow, float, float, str]]:
         """Rows, on a day whose setups are slated as they begin, with the span before their own late slate."""

@@ -52,7 +52,7 @@ figcaption { font-size: 8.5pt; overflow-wrap: anywhere }
 {%- if i.words %}: {{ i.words }}{% endif %}</td></tr>
 {% else %}<tr><td>No rule was set.</td></tr>{% endfor %}</table></section></div>
 {% if s.measurements %}<h2>Measurements</h2><table>
-{% for m in s.measurements %}<tr><th>{{ m.name }}</th><td>{{ sizes(m) }}</td>
+{% for m in s.measurements %}<tr><th>{{ m.name }}</th><td>{{ 'in question' if m.line in s.doubted else sizes(m) }}</td>
 <td class="w">written: {{ written(m) }}</td>
 <td class="by">{{ m.by }}{% if m.tool %}, {{ m.tool }}{% endif %}</td></tr>{% endfor %}</table>{% endif %}
 {% if s.pictures %}<h2>Pictures</h2><div class="pictures">

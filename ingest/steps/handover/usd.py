@@ -38,7 +38,9 @@ def stage_text(facts: StageFacts) -> str:
     UsdGeom.SetStageMetersPerUnit(stage, 1.0)
     root = UsdGeom.Xform.Define(stage, f"/{_identifier(facts.name)}")
     stage.SetDefaultPrim(root.GetPrim())
-    root.GetPrim().SetMetadata("comment", "Y up, metres. Probe at the origin; the taking camera stands towards +Z.")
+    said = ["Y up, metres. Probe at the origin; the taking camera stands towards +Z.",
+            *(f"Left out, {what}: {why}." for what, why in facts.left_out.items())]
+    root.GetPrim().SetMetadata("comment", " ".join(said))
     if facts.texture:
         _dome(stage, root, facts)
     _camera(stage, root, facts)
@@ -77,7 +79,7 @@ def _camera(stage: Any, root: Any, facts: StageFacts) -> None:
     known = [d for d in (facts.camera_distance_m, facts.focus_m) if d is not None and math.isfinite(d) and d > 0]
     assumed = {
         "distance": _distance_words(facts, bool(known)),
-        "height": "" if facts.camera_height_m is not None else "not known: the probe's",
+        "height": "" if facts.camera_height_m is not None else _height_words(facts),
         "tilt": "" if facts.tilt_deg is not None else "not known: level",
         "stop": facts.stop_words,
         "lens": _lens_words(facts),
@@ -97,6 +99,11 @@ def _camera(stage: Any, root: Any, facts: StageFacts) -> None:
     for key, words in assumed.items():
         if words:
             camera.GetPrim().SetCustomDataByKey(f"nightloader:{key}", words)
+
+
+def _height_words(facts: StageFacts) -> str:
+    why = facts.left_out.get("camera height")
+    return f"left out, {why}: the probe's" if why else "not known: the probe's"
 
 
 def _distance_words(facts: StageFacts, known: bool) -> str:

@@ -10,7 +10,7 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 UNITS = ("m", "cm", "mm", "ft", "in", "feet", "inch", "inches", "metres", "meters", "deg", "degrees", "k", "fps")
@@ -33,7 +33,7 @@ class CellRow:
 class Table:
     """``header_line`` is 0 where no row names the columns; then there are no rows and ``first_line``
     holds the first written row, for the question.  ``units`` are those that headers name ("height (cm)").
-    ``problems`` are (line, words)."""
+    ``problems`` are (line, what was written, words)."""
 
     rows: tuple[CellRow, ...] = ()
     columns: tuple[str, ...] = ()
@@ -41,7 +41,7 @@ class Table:
     first_line: str = ""
     separator: str = ","
     units: Mapping[str, str] = field(default_factory=dict)
-    problems: tuple[tuple[int, str], ...] = ()
+    problems: tuple[tuple[int, str, str], ...] = ()
 
 
 def decoded(data: bytes) -> str:
@@ -53,16 +53,37 @@ def decoded(data: bytes) -> str:
     >>> decoded("Höhe".encode("utf-16-le")), decoded("Höhe".encode("cp1252")), decoded(b"\xef\xbb\xbfday")
     ('Höhe', 'Höhe', 'day')
     """
+    return data.decode(_encoding(data), "replace").lstrip("\ufeff")
+
+
+def _encoding(data: bytes) -> str:
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16", "replace").lstrip("\ufeff")
+        return "utf-16"
     head = data[:2000]
     if len(head) >= 4 and head.count(0) * 4 >= len(head):
-        big = head[0::2].count(0) > head[1::2].count(0)
-        return data.decode("utf-16-be" if big else "utf-16-le", "replace")
+        return "utf-16-be" if head[0::2].count(0) > head[1::2].count(0) else "utf-16-le"
     try:
-        return data.decode("utf-8-sig")
+        data.decode("utf-8")
     except UnicodeDecodeError:
-        return data.decode("cp1252", "replace")
+        return "cp1252"
+    return "utf-8"
+
+
+_PLAIN_SIGNS = frozenset("’‘‚“”„«»‹›–—…°ºª¹²³¼½¾·×±´¨§€£¿¡®©\u00a0")
+_RUN = re.compile(r"[^\x00-\x7f]{3}")
+
+
+def _misread(data: bytes) -> Iterator[tuple[int, str, str]]:
+    """The first line of a Windows-1252 file whose letters read as none: signs and runs of accents such as another
+    script's encoding leaves when it is taken for that one."""
+    if _encoding(data) != "cp1252":
+        return
+    for number, line in enumerate(decoded(data).replace("\r\n", "\n").replace("\r", "\n").split("\n"), 1):
+        odd = any(not (ch.isascii() or ch.isalpha() or ch in _PLAIN_SIGNS) for ch in line)
+        if odd or _RUN.search(line):
+            yield number, line.strip()[:80], ("is not UTF-8, and makes no sense as Western European text either; save "
+                                              "the file as CSV UTF-8")
+            return
 
 
 def plain(header: str) -> str:
@@ -112,10 +133,10 @@ def _is_header(cells: Sequence[str], known: Mapping[str, str], needed: Collectio
     return len(set(names)) >= 2 and any(n in needed for n in names) and 2 * len(names) >= written
 
 
-def _split(text: str, separator: str) -> tuple[list[tuple[int, list[str]]], list[tuple[int, str]]]:
+def _split(text: str, separator: str) -> tuple[list[tuple[int, list[str]]], list[tuple[int, str, str]]]:
     """(line, cells) of every row, and what could not be split."""
     rows: list[tuple[int, list[str]]] = []
-    problems: list[tuple[int, str]] = []
+    problems: list[tuple[int, str, str]] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
     line = 1
     while True:
@@ -124,7 +145,8 @@ def _split(text: str, separator: str) -> tuple[list[tuple[int, list[str]]], list
         except StopIteration:
             return rows, problems
         except csv.Error as error:  # a cell longer than csv allows
-            problems.append((line, str(error)))
+            words = f"cannot be split into cells ({error}); save the file as plain CSV again"
+            problems.append((line, "", words))
         else:
             rows.append((line, [_clean(c) for c in cells]))
         line = reader.line_num + 1
@@ -165,6 +187,8 @@ def read_table(data: bytes | str, *, synonyms: Mapping[str, Collection[str]], ne
     if separator in '"\n\r\x00':
         separator = ","
     written, problems = _split(text, separator)
+    if isinstance(data, bytes):
+        problems += _misread(data)
     names: list[str] = []
     columns: list[str] = []
     units: dict[str, str] = {}

@@ -81,8 +81,8 @@ def read_log(
     """
     table = read_table(data, synonyms=SYNONYMS, needed=NEEDED)
     reading = _Reading(file=file)
-    for line, words in table.problems:
-        reading.ask(line, "", "", f"cannot be split into cells ({words}); save the file as plain CSV again")
+    for line, written, words in table.problems:
+        reading.ask(line, "", written, words)
     if not table.header_line:
         if table.first_line:
             reading.ask(1, "", table.first_line, f"no row names the columns; expected {','.join(FIRST)}")

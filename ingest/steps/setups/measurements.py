@@ -52,8 +52,8 @@ def read_measurements(
     def ask(line: int, column: str, written: str, asks: str) -> None:
         questions.append(Question(file=file, line=line, column=column, written=written[:200], asks=asks))
 
-    for line, words in table.problems:
-        ask(line, "", "", f"cannot be split into cells ({words}); save the file as plain CSV again")
+    for line, written, words in table.problems:
+        ask(line, "", written, words)
     if not table.header_line and table.first_line:
         ask(1, "", table.first_line, f"no row names the columns; expected {','.join(FIRST)}")
     found = []

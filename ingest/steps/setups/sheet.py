@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any, TypeVar
 
@@ -99,15 +99,29 @@ def _focal(written: str) -> Focal:
         return found
 
 
+_LENGTHS = {
+    "camera_height": ("camera_height_m", "camera_height_to_m"), "probe_height": ("probe_height_m",),
+    "object_height": ("object_height_m",), "focus": ("focus_m", "focus_to_m"),
+}
+
+
+def believable(row: SetupRow, sheet: Sheet) -> tuple[Sheet, dict[str, str]]:
+    """The sheet without the lengths that :func:`unusual` asks about, and why for each column left out: what is in
+    question must not pass for a figure."""
+    why = {str(f.more["column"]): f.what.removeprefix(f"{row.setup}: ") for f in unusual(row, sheet)
+           if f.kind == "unusual_value"}
+    gone: dict[str, Any] = {name: None for column in why for name in _LENGTHS[column]}
+    return (replace(sheet, **gone) if gone else sheet), why
+
+
 def unusual(row: SetupRow, sheet: Sheet) -> list[Finding]:
     """Values no set is likely to have: a camera 60 m up, a focus nearer than the lens; and a focal length that was
     only guessed, for undistortion and camera solve start from it."""
-    values = {"camera_height": sheet.camera_height_m, "probe_height": sheet.probe_height_m,
-              "object_height": sheet.object_height_m, "focus": sheet.focus_m}
     found = []
-    for column, value in values.items():
+    for column, names in _LENGTHS.items():
         low, high = USUAL_M[column]
-        if value is not None and value != float("inf") and not low <= value <= high:
+        written = (getattr(sheet, name) for name in names)
+        for value in [v for v in written if v not in (None, float("inf")) and not low <= v <= high][:1]:
             found.append(Finding(
                 kind="unusual_value", item=f"{row.file} line {row.line}, {column}", severity=Severity.PERSON,
                 what=f"{row.setup}: {row.cells.get(column, '')!r} is {value:.4g} m; usual is {low:g} to {high:g} m",

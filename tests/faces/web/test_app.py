@@ -102,7 +102,7 @@ def test_a_stranger_sees_the_slots_and_nothing_else(served: Served) -> None:
     ):
         assert stranger.get(path).status_code == 303, path
     changes = ("/setups", f"/probe/{id}/file", f"/probe/{id}/review", "/card/x/label", "/card/x/first",
-               "/clip/x/confirm", "/waive", "/leave", "/nothing")
+               "/card/x/sign", "/clip/x/confirm", "/waive", "/leave", "/nothing")
     for path in changes:
         assert stranger.post(path, data={"setup": "1"}, headers=OWN).status_code == 401, path
     assert not page_log(served.services).exists()
@@ -363,6 +363,12 @@ def test_filing_review_and_label_are_the_commands_own_facts(served: Served) -> N
     )
     wrong = browser.post(f"/card/{card}/label", data={"form_token": token, "roll": "../../x"}, headers=OWN)
     assert wrong.status_code == 400 and "what stands on the card" in wrong.text
+    for name, answered in ((" ", 400), ("Ines <b>", 303)):
+        signed = browser.post(f"/card/{card}/sign", data={"form_token": token, "by": name}, headers=OWN)
+        assert signed.status_code == answered
+    assert served.services.work.decisions("sign")[card]["by"] == "Ines <b>"
+    told = browser.get(f"/card/{card}").text
+    assert "Released by Ines &lt;b&gt;" in told and "copies once reused were" in told
     served.refresh()
     assert served.services.cards.card(card).roll == "S007"  # type: ignore[union-attr]
     assert "S007" in browser.get("/slots").text and "Give its roll name" not in browser.get("/").text

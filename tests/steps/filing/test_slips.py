@@ -176,3 +176,52 @@ def test_the_views_of_one_standpoint_count_as_one_probe() -> None:
         views = [Item(id=f"p{n}", body="b", moments=(at(f"09:5{n}"),), together=together) for n in range(4)]
         found = place(views, Evidences(log=log, zone=ZONE))
         assert sum(p.review for p in found) == asked
+
+
+def slated_at(setup: str, clock: str) -> SlateReading:
+    return SlateReading(setup=setup, body="s", at_s=at(clock), source=clock)
+
+
+def test_a_slate_by_a_vague_clock_speaks_where_no_row_of_its_name_is_near() -> None:
+    """Two minutes and more off, but a quarter of an hour from the row that the log gives its setup."""
+    log = read_log(HEAD + "\n".join(f"{D},,,{r},,A" for r in DAY_OF_SIX), zone=ZONE)
+    slates = [slated_at("27C", "10:05"), slated_at("27E", "11:37")]
+    items = [Item(id="s", body="s", sigma_s=120.0, moments=(at("11:50"),)),
+             *(Item(id=t, kind="clip", body="c", moments=(at(t),)) for t in ("09:50", "10:08", "11:30"))]
+    found = {p.item: p for p in place(items, Evidences(log=log, zone=ZONE, slates=slates))}
+    assert found["10:08"].review and "says 27C, the log has 27B" in found["10:08"].reasons[0]
+    assert not found["09:50"].review and not found["11:30"].review  # 11:37 is 11:40 within what the clock is off
+
+
+def test_a_slate_that_the_log_contradicts_does_so_until_the_log_names_another_setup() -> None:
+    """102A began at 02:15 by its slate; a second row of 102, an hour late, is no answer to that."""
+    rows = ("98,01:20", "102,01:54", "102,02:22", "102A,02:45", "103,03:10", "104,03:40")
+    log = read_log(HEAD + "\n".join(f"{D},,,{r},,A" for r in rows), zone=ZONE)
+    items = [Item(id="p", body="s", moments=(at("02:39"),)),
+             *(Item(id=t, kind="clip", body="c", moments=(at(t),)) for t in ("02:05", "02:25", "02:50"))]
+    found = {p.item: p for p in place(items, Evidences(log=log, zone=ZONE, slates=[slated_at("102A", "02:15")]))}
+    assert {i for i, p in found.items() if p.review} == {"p", "02:25"}
+
+
+def test_a_start_before_the_end_above_it_with_a_name_left_out_between_is_doubted_whole() -> None:
+    rows = ("175,17:11,17:32", "181A,17:14,18:52", *(f"18{n},{19 + n}:00,{19 + n}:40" for n in range(2, 5)))
+    log = read_log(HEAD + "\n".join(f"{D},,,{r},A" for r in (*rows, "186,16:00,16:30", "187,16:30,17:00")), zone=ZONE)
+    item = Item(id="c", kind="clip", body="c", moments=(at("18:00"),))
+    (found,) = place([item], Evidences(log=log, zone=ZONE))
+    assert found.setup == "181A" and "181 between them is nowhere in it" in found.reasons[0]
+    whole = read_log(HEAD + "\n".join(f"{D},,,{r},A" for r in (*rows, "181,16:00,16:30", "187,16:30,17:00")), zone=ZONE)
+    assert not place([item], Evidences(log=whole, zone=ZONE))[0].review
+
+
+def test_a_vague_clock_further_off_than_it_is_allowed_gives_itself_away() -> None:
+    """Ten minutes of uncertainty, twenty-five off: no probe lies in a setup, nor would by any clock allowed for."""
+    rows = [f"{n},{9 + n}:00,{9 + n}:04" for n in range(8)]
+    log = read_log(HEAD + "\n".join(f"{D},,,{r},A" for r in rows), zone=ZONE)
+
+    def told(off_s: float, sigma_s: float) -> bool:
+        items = [Item(id=f"p{n}", body="b", sigma_s=sigma_s, moments=(at(f"{9 + n}:02") + off_s,)) for n in range(8)]
+        return any("further than its clock is known" in r for p in place(items, Evidences(log=log, zone=ZONE))
+                   for r in p.reasons)
+
+    assert told(1500, 600.0) and told(-1500, 600.0) and not told(0, 600.0) and not told(900, 600.0)
+    assert told(400, 120.0) and not told(400, 20.0) and not told(200, 120.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -197,3 +198,13 @@ def test_the_distance_that_was_measured_from_the_lens() -> None:
     assert camera_distance(measured[1:2]) is None and camera_distance(measured) is None  # two: nobody can say which
     text = stage_text(StageFacts(name="s", camera_distance_m=4.2, distance_words="lens to heron"))
     assert "as measured: lens to heron" in text and "(0, 0, 4.2)" in text
+
+
+def test_a_figure_in_question_is_left_out_and_said(tmp_path: Path) -> None:
+    facts = replace(whole(), camera_height_m=None, left_out={"camera height": "'60 m' is 60 m; usual is 0.05 to 12 m"})
+    stage = opened(tmp_path, facts)
+    assert errors(stage) == []
+    camera = stage.GetPrimAtPath(stage.GetDefaultPrim().GetPath().AppendChild("Camera_A"))
+    assert UsdGeom.Xformable(camera).GetLocalTransformation().ExtractTranslation()[1] == 1.5  # the probe's
+    assert "left out, '60 m'" in camera.GetCustomDataByKey("nightloader:height")
+    assert "Left out, camera height: '60 m' is 60 m" in stage.GetDefaultPrim().GetMetadata("comment")

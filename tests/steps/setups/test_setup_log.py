@@ -247,3 +247,18 @@ def test_what_is_written_is_read(rows: list[tuple[int, str, str]], separator: st
 def test_a_start_that_is_not_there_is_asked_for_in_a_column_that_is(head: str, row: str, column: str) -> None:
     (question,) = read_log(f"{head}\n{row}\n", zone="UTC").questions
     assert question.column == column
+
+
+@pytest.mark.parametrize(
+    ("encoding", "word", "asked"),
+    [("cp1252", "Café Brücke", False), ("cp1252", "5½ “Nuit” – ±2°", False), ("utf-8-sig", "港の橋", False),
+     ("utf-16", "港の橋", False), ("utf-16-le", "港の橋", False), ("cp932", "港の橋", True),
+     ("gb18030", "港口大桥", True), ("big5", "港口大橋", True), ("euc-kr", "항구 다리", True),
+     ("koi8-r", "Мост у порта", True)],
+)  # fmt: skip
+def test_letters_of_another_encoding_are_asked_about_and_never_guessed(encoding: str, word: str, asked: bool) -> None:
+    text = f"day,shot,setup,start,end\n2026-04-14,A010,7A,09:00,\n2026-04-14,{word},8,10:00,\n"
+    log = read_log(text.encode(encoding), zone=LISBON)
+    assert [r.setup for r in log.rows] == ["7A", "8"]
+    assert [(q.line, "CSV UTF-8" in q.asks) for q in log.questions] == ([(3, True)] if asked else [])
+    assert asked or log.rows[1].shot == word
