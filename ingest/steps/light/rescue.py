@@ -25,7 +25,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.steps.light.balls import GREY, ball_normals, convolved_cells
+from ingest.steps.light.balls import GREY, convolved_cells
 from ingest.steps.light.flux import LUMINANCE, Cells, irradiance
 from ingest.steps.panorama import fitting
 from ingest.steps.panorama.raster import Doubles, Floats, Layout, Raster, sample
@@ -36,14 +36,19 @@ SUN_LX = 128e3  # outside the atmosphere
 CLEAR, HAZE = 0.21, 0.10  # extinction a unit of air mass, and how far a sky that looks clear strays from it
 SCALE_SIGMA = 0.20  # relative: marked stops, ISO and lens transmission behind a header's cd/m2 (common practice)
 LEVEL_SIGMA = 0.03  # relative: the ball's reflectance and the exposure of its picture (common practice)
+PAINT_SIGMA = 0.05  # relative: of each channel by itself, paint and colours of the camera (common practice)
 LEAST_HEIGHT_DEG = 5.0  # under it a clear sky is no clear sky
 _INSIDE = 0.9  # of the radius: paint and edge betray the rim
-_GRID = 48  # normals across the ball while fitting
+_RIM = 0.99  # no pixel is taken to lie farther out
+_PIXELS = 2500  # of the ball at most
 _PRIOR_DEG, _PRIOR_OUTLINE = (4.0, 3.0, 3.0), 0.02
 _UNSURE_DEG = 60.0  # of a heading nobody told, around the best of a look all round
 _APART_DEG, LEAST_RIVAL = 15.0, 1.35  # another heading that fits nearly as well makes the best one doubtful
-_NOISE, _LEVEL_PRIOR = 0.02, 0.05  # relative: of the ball's pixels, and of its level while the placing is sought
-_INDEPENDENT = 120.0  # patches of the ball that err by themselves
+_NOISE = 0.02  # relative: of the ball's pixels
+_LEVEL_VARIANCE = LEVEL_SIGMA**2 + PAINT_SIGMA**2
+_TOGETHER = 12.0  # readings that err together, until it is measured
+_PATCH = 0.16  # radii: the side of a patch whose mean tells how far its pixels err together
+_COVERED, _COVER_REACH, _MOST_COVERED, _LOOKS = 6.0, 0.07, 0.15, 3  # spreads; radii; of the ball; times
 _LIT, LEAST_LIT = 0.2, 0.15  # a normal is lit above this cosine; the share of the ball's picture that must be
 BALL_LABEL = "ESTIMATE from the photographed grey ball, not measured"
 SUN_LABEL = "ESTIMATE from the sun's known size and a clear sky at the header's scale, not measured"
@@ -80,11 +85,17 @@ class Estimate:
 
     def to_json(self) -> dict[str, Any]:
         return {
-            "method": self.method, "label": self.label, "direction": list(self.direction),
-            "missing_irradiance_rgb": list(self.missing_rgb), "sigma_rgb": list(self.sigma_rgb),
-            "relative_sigma": self.relative_sigma, "sigma_parts": dict(self.parts), "residual": self.residual,
+            "method": self.method,
+            "label": self.label,
+            "direction": list(self.direction),
+            "missing_irradiance_rgb": list(self.missing_rgb),
+            "sigma_rgb": list(self.sigma_rgb),
+            "relative_sigma": self.relative_sigma,
+            "sigma_parts": dict(self.parts),
+            "residual": self.residual,
             "ball_turn_deg": None if self.turn_deg is None else list(self.turn_deg),
-            "ball_turn_sigma_deg": self.turn_sigma_deg, "notes": list(self.notes),
+            "ball_turn_sigma_deg": self.turn_sigma_deg,
+            "notes": list(self.notes),
         }
 
 
@@ -103,9 +114,9 @@ class BallPicture:
     reflectance: float | Sequence[float] = GREY
 
     def small(self) -> tuple[NDArray[np.float32], Doubles]:
-        """The ball about 160 pixels across and its outline there."""
+        """The ball 60 to 120 pixels across, or as it is, and its outline there."""
         cx, cy, r = self.outline
-        step = max(1, int(2 * r / 160))
+        step = max(1, int(2 * r / 60))
         x0, y0 = max(0, int(cx - 1.2 * r)), max(0, int(cy - 1.2 * r))
         x1, y1 = int(cx + 1.2 * r) + 2, int(cy + 1.2 * r) + 2
         cut = np.ascontiguousarray(self.pixels[y0:y1, x0:x1], dtype=np.float32)
@@ -134,60 +145,60 @@ class _Fit:
 
     def __init__(self, cells: Cells, towards: Sequence[Doubles], ball: BallPicture) -> None:
         self._towards, self._ball = towards, ball
+        self._together = _TOGETHER
         self.rival = np.inf  # misfit of the next best heading over that of the best
         self._map = convolved_cells(cells, width=96) * np.pi
         self._raster = Raster(height=self._map.shape[0], width=self._map.shape[1], layout=Layout.CORNERS)
-        normals, inside = ball_normals(_GRID)
-        use = (inside > 0) & (np.hypot(normals[..., 0], normals[..., 1]) < _INSIDE)
-        self._normals = normals[use]
-        self._pixels, self._outline = ball.small()
-        self._factor = np.pi / np.broadcast_to(np.asarray(ball.reflectance, dtype=np.float64), (3,))
-        self._cells = cells
-        level = self._seen(np.zeros(6))
-        if not np.isfinite(level).all() or float(level.mean()) <= 0:
-            raise ValueError("the ball is black, or no numbers")
-        self._level = float((level @ LUMINANCE).mean())
-
-    def _seen(self, x: Doubles) -> Doubles:
-        """(n, 3) irradiance by the ball's picture at the normals, with the outline moved by ``x[3:]``."""
+        pixels, self._outline = ball.small()
+        rows, columns = np.mgrid[0 : pixels.shape[0], 0 : pixels.shape[1]].reshape(2, -1)
         cx, cy, r = self._outline
-        radius = r * (1 + x[5])
-        at_x = cx + r * x[3] - radius * self._normals[:, 0]  # the picture's right is -X
-        at_y = cy + r * x[4] - radius * self._normals[:, 1]
-        grid = [np.asarray(a, np.float32)[:, None] for a in (at_x, at_y)]
-        found = cv2.remap(self._pixels, grid[0], grid[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(found, np.float64).reshape(-1, 3) * self._factor
+        inside = np.flatnonzero(np.hypot(columns - cx, rows - cy) < _INSIDE * r)
+        inside = inside[:: -(-len(inside) // _PIXELS)]
+        self._at = np.stack([columns[inside], rows[inside]], axis=1).astype(np.float64)
+        factor = np.pi / np.broadcast_to(np.asarray(ball.reflectance, dtype=np.float64), (3,))
+        self._seen = pixels.reshape(-1, 3)[inside].astype(np.float64) * factor  # irradiance
+        self._cells = cells
+        if not np.isfinite(self._seen).all() or float(self._seen.mean()) <= 0:
+            raise ValueError("the ball is black, or no numbers")
+        self._level = float((self._seen @ LUMINANCE).mean())
 
     def _facing(self, x: Doubles) -> Doubles:
-        return np.asarray(self._normals @ turned(x).T)
+        """(n, 3) normals in the world of the ball's pixels, with the outline moved by ``x[3:]``.
+
+        The pixels stay where they are: readings between pixels have less noise, and so would draw the outline there.
+        """
+        cx, cy, r = self._outline
+        across = (self._at - [cx + r * x[3], cy + r * x[4]]) / (r * (1 + x[5]))
+        across /= np.maximum(1.0, np.hypot(across[:, 0], across[:, 1]) / _RIM)[:, None]
+        depth = np.sqrt(1 - (across**2).sum(axis=1))
+        normals = np.stack([-across[:, 0], -across[:, 1], -depth], axis=1)  # the picture's right is -X
+        return np.asarray(normals @ turned(x).T)
 
     def _columns(self, facing: Doubles) -> Doubles:
         """(n, k) what a unit source of each direction gives."""
         return np.stack([np.maximum(facing @ d, 0.0) for d in self._towards], axis=1)
 
-    def amounts(self, x: Doubles, *, exact: bool = False) -> tuple[Doubles, Doubles, Doubles]:
-        """(amounts (k, 3), residual (n, 3), the amounts' standard deviations by white noise (k, 3))."""
-        facing, seen = self._facing(x), self._seen(x)
+    def amounts(self, x: Doubles, *, exact: bool = False) -> _Solved:
+        facing, seen = self._facing(x), self._seen
         if exact:
             flux, vectors = self._cells.coarser(128)
             base = irradiance(vectors, flux, facing)
         else:
             base = sample(self._map, self._raster, facing)
-        return _linear(self._columns(facing), seen - base)
+        return _solved(self._columns(facing), seen, base, self._together)
 
     def residual(self, x: Doubles) -> Doubles:
         """(3 n,) what is left, relative, if the ball's level in each channel may be a little off too: paint that is not
         quite neutral must not pass for a turn."""
-        facing, seen = self._facing(x), self._seen(x)
+        facing, seen = self._facing(x), self._seen
         base = sample(self._map, self._raster, facing)
-        suns, left = self._columns(facing), seen - base
-        miss = np.empty_like(left)
-        for c in range(3):
-            design = np.column_stack([suns, base[:, c]])
-            normal = design.T @ design + 1e-9 * np.eye(design.shape[1])
-            normal[-1, -1] += len(design) * (_NOISE * self._level / _LEVEL_PRIOR) ** 2
-            miss[:, c] = left[:, c] - design @ np.linalg.solve(normal, design.T @ left[:, c])
-        return np.asarray(miss.ravel() / self._level)
+        spread = np.full(3, _NOISE * self._level)
+        weight: NDArray[Any] = np.ones(len(seen))
+        for turn in range(3):
+            solved = _linear(self._columns(facing), seen, base, weight, spread, self._together)
+            if turn < 2:
+                weight = _tail(solved.left)
+        return np.asarray(solved.left.ravel() / self._level)
 
     def placed(self) -> tuple[Doubles, Doubles]:
         """(unknowns, their covariance)."""
@@ -207,52 +218,101 @@ class _Fit:
         tried: list[tuple[float, Doubles, Doubles]] = []
         for heading in starts:
             start = np.array([heading, 0, 0, 0, 0, 0], dtype=np.float64)
-            # neighbours on the ball err together: the sigmas are those of as many patches as err by themselves
-            inflate = float(np.sqrt(len(self._normals) * 3 / _INDEPENDENT))
-            fit = fitting.solve(self.residual, start, prior, begin=start, least_spread=0.005, inflate=inflate)
-            tried.append((float(np.abs(self.residual(fit.x)).mean()), fit.x, fit.covariance))
+            at, covariance = self._solved(start, prior, start)
+            tried.append((float(np.abs(self.residual(at)).mean()), at, covariance))
         tried.sort(key=lambda t: t[0])
-        self.rival = next((t[0] / tried[0][0] for t in tried[1:]
-                           if np.degrees(abs(np.angle(np.exp(1j * (t[1][0] - tried[0][1][0]))))) > _APART_DEG), np.inf)
+        self.rival = next(
+            (
+                t[0] / tried[0][0]
+                for t in tried[1:]
+                if np.degrees(abs(np.angle(np.exp(1j * (t[1][0] - tried[0][1][0]))))) > _APART_DEG
+            ),
+            np.inf,
+        )
         if self.rival < LEAST_RIVAL:
             raise ValueError("its shading does not say which way its camera looked; give that (--ball-heading)")
-        return tried[0][1], tried[0][2]
+        start[0], found = tried[0][1][0] if told is None else start[0], tried[0][1:]
+        for _ in range(_LOOKS):
+            if not self._cover(found[0]):
+                break
+            found = self._solved(start, prior, found[0])
+        self._together = self._errs_together(found[0])
+        return self._solved(start, prior, found[0])
+
+    def _solved(self, start: Doubles, prior: Doubles, begin: Doubles) -> tuple[Doubles, Doubles]:
+        fit = fitting.solve(
+            self.residual, start, prior, begin=begin, least_spread=0.005, inflate=float(np.sqrt(self._together))
+        )
+        return fit.x, fit.covariance
+
+    def _errs_together(self, x: Doubles) -> float:
+        """How many readings (pixels and channels) err as one: the variance of a patch's mean times its readings, over
+        the variance of a reading."""
+        left = self.residual(x).reshape(-1, 3)
+        _, patch = np.unique(np.floor(self._at / (_PATCH * self._outline[2])), axis=0, return_inverse=True)
+        count = np.bincount(patch.ravel())
+        mean = np.bincount(patch.ravel(), weights=left.mean(axis=1)) / count
+        full = count > count.max() / 2
+        whole = float(np.median(left**2)) / 0.455
+        return max(1.0, float(np.median(mean[full] ** 2 * 3 * count[full])) / 0.455 / max(whole, 1e-12))
+
+    def _cover(self, x: Doubles) -> bool:
+        """Leaves out what stands in front of the ball, and its edge: a hand that is only weighed down still draws the
+        outline to where less of it is seen.  False where there is nothing (more)."""
+        size = np.abs(self.residual(x).reshape(-1, 3) @ LUMINANCE)
+        far = size > _COVERED * max(0.005, 1.4826 * float(np.median(size)))
+        if not far.any() or far.mean() > _MOST_COVERED:
+            return False
+        place = self._at / self._outline[2]
+        near = np.zeros(len(place), dtype=bool)
+        for middle in place[far]:
+            near |= ((place - middle) ** 2).sum(axis=1) < _COVER_REACH**2
+        if near.mean() > 2 * _MOST_COVERED:
+            return False
+        self._at, self._seen = self._at[~near], self._seen[~near]
+        return True
 
     def told(self, x: Doubles, covariance: Doubles) -> list[Estimate]:
         suns = self._columns(self._facing(x))
         lit = (suns > _LIT).mean(axis=0)
         if lit.min() < LEAST_LIT:
             raise ValueError("the source shines from behind the ball; photograph it with the source in your back")
-        amounts, miss, noise = self.amounts(x, exact=True)
-        count = len(self._normals)
-        grow = np.sqrt(max(1.0, count / _INDEPENDENT))
+        found = self.amounts(x, exact=True)
+        amounts, miss = found.amounts, found.left
         steps = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
         slopes = []
         for i, h in enumerate(steps):
             e = np.zeros(6)
             e[i] = h
-            slopes.append((self.amounts(x + e)[0] - self.amounts(x - e)[0]) / (2 * h))
+            slopes.append((self.amounts(x + e).amounts - self.amounts(x - e).amounts) / (2 * h))
         jacobian = np.stack(slopes)  # (6, k, 3)
         placing = np.sqrt(np.maximum(np.einsum("ikc,ij,jkc->kc", jacobian, covariance, jacobian), 0.0))
-        # the ball's level: what a relative error of it adds to the amounts
-        level = LEVEL_SIGMA * np.abs(_linear(suns, self._seen(x))[0])
-        sigma = np.sqrt((noise * grow) ** 2 + placing**2 + level**2)
-        residual = float(np.sqrt((miss**2).mean()) / max(float(self._seen(x).mean()), 1e-12))
+        sigma = np.sqrt(found.fit**2 + placing**2 + found.level**2)
+        residual = float(np.sqrt((miss**2).mean()) / max(float(self._seen.mean()), 1e-12))
         turn = np.degrees(x[:3])
         sure = float(np.degrees(np.sqrt(np.diag(covariance)[:3].sum())))
         out = []
         for k, towards in enumerate(self._towards):
             missing = np.maximum(amounts[k], 0.0)
             whole = max(float(missing @ LUMINANCE), 1e-12)
-            parts = {name: float(part[k] @ LUMINANCE) / whole for name, part in
-                     (("fit", noise * grow), ("placing", placing), ("level", level))}
-            out.append(Estimate(
-                method="grey ball", direction=_triple(towards), missing_rgb=_triple(missing),
-                sigma_rgb=_triple(sigma[k]),
-                label=BALL_LABEL, parts=parts, residual=residual,
-                turn_deg=_triple(np.array([(turn[0] + 180) % 360 - 180, turn[1], turn[2]])), turn_sigma_deg=sure,
-                notes=_notes(residual, float(amounts[k] @ LUMINANCE), float(sigma[k] @ LUMINANCE)),
-            ))
+            parts = {
+                name: float(part[k] @ LUMINANCE) / whole
+                for name, part in (("fit", found.fit), ("placing", placing), ("level", found.level))
+            }
+            out.append(
+                Estimate(
+                    method="grey ball",
+                    direction=_triple(towards),
+                    missing_rgb=_triple(missing),
+                    sigma_rgb=_triple(sigma[k]),
+                    label=BALL_LABEL,
+                    parts=parts,
+                    residual=residual,
+                    turn_deg=_triple(np.array([(turn[0] + 180) % 360 - 180, turn[1], turn[2]])),
+                    turn_sigma_deg=sure,
+                    notes=_notes(residual, float(amounts[k] @ LUMINANCE), float(sigma[k] @ LUMINANCE)),
+                )
+            )
         return out
 
 
@@ -265,31 +325,74 @@ def turned(x: Doubles) -> Doubles:
     return np.asarray(about_y @ about_x @ about_z)
 
 
-def _linear(suns: Doubles, left: Doubles) -> tuple[Doubles, Doubles, Doubles]:
-    """Amounts (k, 3) with suns @ amounts near left, what is left, and the amounts' standard deviations; a hand or a
-    stand in front of the ball counts little (Cauchy weights)."""
-    weight: NDArray[Any] = np.ones(len(left))
-    amounts: NDArray[Any] = np.zeros((suns.shape[1], 3))
-    miss: NDArray[Any] = left
-    ridge = 1e-9 * np.eye(suns.shape[1])
-    for _ in range(4):
-        normal = (suns * weight[:, None]).T @ suns + ridge
-        amounts = np.linalg.solve(normal, (suns * weight[:, None]).T @ left)
-        miss = left - suns @ amounts
-        size = np.abs(miss @ LUMINANCE)
-        spread = max(1.4826 * float(np.median(size)), 1e-12)
-        weight = 1 / (1 + (size / (2.4 * spread)) ** 2)
-    inverse = np.linalg.inv((suns * weight[:, None]).T @ suns + ridge)
-    rms = np.sqrt((weight[:, None] * miss**2).sum(axis=0) / max(weight.sum(), 1e-12))
-    sigma = np.sqrt(np.diag(inverse))[:, None] * rms[None, :]
-    return np.asarray(amounts, np.float64), np.asarray(miss, np.float64), sigma
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Solved:
+    """``amounts`` (k, 3), what is ``left`` of the ball's picture (n, 3), and the amounts' standard deviations (k, 3) by
+    its noise (``fit``) and by what stays unknown of its level in each channel (``level``)."""
+
+    amounts: Doubles
+    left: Doubles
+    fit: Doubles
+    level: Doubles
+
+
+def _solved(suns: Doubles, seen: Doubles, base: Doubles, together: float) -> _Solved:
+    """Each channel by itself: seen = (1 + level) (base + suns @ amounts), where the level is 0 but for
+    :data:`LEVEL_SIGMA` and :data:`PAINT_SIGMA`.
+
+    The side of the ball that the sources leave dark shows what the probe holds whole, and so how far the ball's paint
+    and exposure are off; where it shows no such side the level stays as unknown as it was.  A hand or a stand in front
+    of the ball counts little (Cauchy weights).  ``together`` readings err as one.
+    """
+    weight: NDArray[Any] = np.ones(len(suns))
+    spread = (seen - base).std(axis=0) + 1e-12
+    for turn in range(5):
+        solved = _linear(suns, seen, base, weight, spread, together)
+        if turn < 4:
+            spread = np.sqrt((weight[:, None] * solved.left**2).sum(axis=0) / max(float(weight.sum()), 1e-12)) + 1e-12
+            weight = _tail(solved.left)
+    return solved
+
+
+def _tail(left: Doubles) -> Doubles:
+    """(n,) Cauchy weights."""
+    size = np.abs(left @ LUMINANCE)
+    around = max(1.4826 * float(np.median(size)), 1e-12)
+    return np.asarray(1 / (1 + (size / (2.4 * around)) ** 2))
+
+
+def _linear(suns: Doubles, seen: Doubles, base: Doubles, weight: Doubles, spread: Doubles, together: float) -> _Solved:
+    """:func:`_solved` by given weights (n,) and noise of each channel (3,)."""
+    k = suns.shape[1]
+    amounts, left = np.zeros((k, 3)), np.empty_like(seen)
+    fit, level = np.zeros((k, 3)), np.zeros((k, 3))
+    for c in range(3):
+        design = np.column_stack([suns, base[:, c]])
+        sure = weight / (together * float(spread[c]) ** 2)
+        normal = (design * sure[:, None]).T @ design
+        normal[np.diag_indices(k)] = normal[np.diag_indices(k)] * (1 + 1e-9) + 1e-30
+        normal[-1, -1] += 1 / _LEVEL_VARIANCE
+        over = seen[:, c] - base[:, c]
+        covariance = np.linalg.inv(normal)
+        told = covariance @ ((design * sure[:, None]).T @ over)
+        off = 1 + max(-0.5, float(told[-1]))
+        amounts[:, c] = told[:-1] / off
+        left[:, c] = over - design @ told
+        # what the level leaves unknown, and the rest: given the level, the amounts err by the noise alone
+        along = covariance[:-1, -1] / off - told[:-1] * covariance[-1, -1] / off**2
+        level[:, c] = np.abs(along) / np.sqrt(covariance[-1, -1])
+        alone = np.diag(covariance)[:-1] - covariance[:-1, -1] ** 2 / covariance[-1, -1]
+        fit[:, c] = np.sqrt(np.maximum(alone, 0.0)) / off
+    return _Solved(amounts=amounts, left=left, fit=fit, level=level)
 
 
 def _notes(residual: float, amount: float, sigma: float) -> tuple[str, ...]:
     found = []
     if residual > 0.1:
-        found.append(f"The ball's shading is {100 * residual:.0f} % away from that of a matte ball in this light: it "
-                     "stood in another light, or is not matte.")
+        found.append(
+            f"The ball's shading is {100 * residual:.0f} % away from that of a matte ball in this light: it "
+            "stood in another light, or is not matte."
+        )
     if amount < 2 * sigma:
         found.append("The ball does not show that anything is missing.")
     return tuple(found)
