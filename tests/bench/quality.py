@@ -127,7 +127,7 @@ def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth
 
 def statistics(pairs: list[quality.Pair], looks: list[FrameLook], doubt: float = 0.0) -> dict[str, float]:
     """What the thresholds are compared with; ``doubt`` as in :func:`quality.changes`."""
-    own = quality.CODEC_PIXELS * doubt * 360.0 / looks[0].light.shape[1]
+    own = quality.stray(looks, doubt, latlong=True)
     white = float(np.hypot(quality.COLOUR, doubt * quality.COLOUR_DOUBT))
     return {
         "camera_moved": quality.turned(pairs, own)[1],

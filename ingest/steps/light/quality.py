@@ -3,9 +3,10 @@
 Frames are compared in pairs of neighbours and next neighbours in exposure.  The brighter frame of a pair foretells
 the darker one, and the darker one where the brighter is at its rail.  One weighted least-squares fit gives the
 camera's turn, the change of light and of colour; what is left after warping by that turn is movement.  So the faults
-do not pass for one another.  A reading is used where its *forecast* stands above the noise (choosing by the reading
-itself would favour the bright half of the noise), and it weighs what its noise, its rounding and the steepness of the
-picture there allow.  A pair that shares too little is *not checkable*, which is said, not "fine".
+do not pass for one another.  A reading is used where the *forecast* around it stands above the noise: choosing by the
+reading itself, or by its own forecast, would favour the bright half of the noise, which in few dark pixels passes for a
+change of colour.  It weighs what its noise, its rounding and the steepness of the picture there allow.  A pair that
+shares too little is *not checkable*, which is said, not "fine".
 
 The pairs are then solved for one value a frame.  Light and colour change at one moment for all frames after it, or
 for one frame: both are looked for, against what shutters do by themselves.
@@ -39,6 +40,7 @@ RAIL = 0.9  # of white: above it noise may have been cut off
 LEAST_SHARED = 8.0  # pixels, or as many noisier ones as weigh the same
 SURE = 0.008  # natural log: a pair whose light is known no better has not found itself
 TURN_ERRORS, TURN_DEG = 5.2, 0.02
+CONSENT_ERRORS = 2.0  # for what another measurement claims at the same place
 LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.3, 4.8, 60.0
 SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in light, and in red against blue
 COLOUR_DOUBT = 1 / 2  # a wrong curve bends the channels much alike, but not quite
@@ -49,6 +51,8 @@ LEAST_SIGMA = 2e-4  # natural log: no pair is believed to tell more
 TURN_SHARED = 150.0  # as LEAST_SHARED, for a turn: a few lamps follow no small turn
 PATCH_SIGMAS, PATCH_SHARED = 5.0, 25.0
 NOISE_STOPS = 1.0
+_POLAR, _PAD = 0.95, 3  # sine of the latitude above which rows are looked up by direction; rows for the interpolation
+_SHARED_NOISE = math.sqrt(2)
 _FORECAST = 3.0  # standard deviations of the reading above which a forecast counts
 _MODEL = 0.02  # relative: what lens, codec and interpolation leave
 _EDGE = 0.12  # pixels by which an edge may stand elsewhere
@@ -134,14 +138,14 @@ def compare(looks: Sequence[FrameLook], *, latlong: bool, corrections: Sequence[
     known."""
     order = sorted(range(len(looks)), key=lambda i: looks[i].units)
     shape = looks[0].light.shape[:2]
-    basis = _turn_flows(shape) if latlong else _shift_flows(shape)
+    basis = _turn_flows(shape) if latlong else _Flows(along=_shift_flows(shape))
     made: list[Pair] = []
     for k in range(len(order) - 1):
         for j in (k + 1, k + 2):
             if j < len(order):
                 a, b = order[k], order[j]
                 factors = (1.0, 1.0) if corrections is None else (corrections[a], corrections[b])
-                made.append(_pair(looks, a, b, basis, factors, latlong))
+                made.append(_pair(looks, a, b, basis, factors))
     return made
 
 
@@ -162,9 +166,8 @@ def changes(
 ) -> list[dict[str, Any]]:
     """What changed between the frames.  ``doubt`` is the rms misfit (natural log) of the tone curve of coded frames:
     light and colour are known no better than that."""
-    width = looks[0].light.shape[1]
-    return [*_turned(pairs, latlong, doubt, width), *_light(pairs, doubt), *_white(pairs, doubt * COLOUR_DOUBT),
-            *_moved(looks, pairs, latlong)]
+    return [*_turned(pairs, latlong, stray(looks, doubt, latlong=latlong)), *_light(pairs, doubt),
+            *_white(pairs, doubt * COLOUR_DOUBT), *_moved(looks, pairs, latlong)]
 
 
 def not_checkable(pairs: Sequence[Pair]) -> tuple[int, ...]:
@@ -211,49 +214,59 @@ def together(looks: Sequence[FrameLook]) -> Single:
 # -- one pair ------------------------------------------------------------------------------------------
 
 
-def _pair(
-    looks: Sequence[FrameLook], a: int, b: int, basis: Sequence[tuple[Doubles, Doubles]], factors: tuple[float, float],
-    latlong: bool,
-) -> Pair:  # fmt: skip
+def _pair(looks: Sequence[FrameLook], a: int, b: int, basis: _Flows, factors: tuple[float, float]) -> Pair:
     """The brighter frame ``b`` is warped on the darker ``a`` and foretells it."""
     one, two = looks[a], looks[b]
     ratio = two.units * factors[1] / (one.units * factors[0])
-    turn, sigma = np.zeros(len(basis)), np.full(len(basis), np.inf)
+    flows = basis.along
+    turn, sigma = np.zeros(len(flows)), np.full(len(flows), np.inf)
     level, level_sigma, red_blue, rb_sigma, shared = 0.0, np.inf, 0.0, np.inf, 0.0
     moved: Single | None = None
-    flows = [(np.asarray(x, np.float32), np.asarray(y, np.float32)) for x, y in basis]
     for turns in range(4):
-        light, inside = _warped(two.light, flows, turn, latlong)
-        below = _shrunk(two.below_the_rail) & inside  # the slopes beside a clipped pixel are not the scene's
+        light, held, inside = _warped(two, basis, turn)
+        below = _shrunk(held) & inside  # the slopes beside a clipped pixel are not the scene's
         forecast = light / ratio
         grey = np.asarray(forecast @ LUMINANCE, np.float64)
         noise = one.variance(grey) * float((LUMINANCE**2).sum()) + two.variance(grey * ratio) / ratio**2
         gx, gy = _slopes(np.asarray(grey, np.float32))
         steep = np.sqrt(gx * gx + gy * gy)
         spread = noise + (_MODEL * grey) ** 2 + (_EDGE * steep) ** 2
-        use = below & (_most(one.light) < 1.2) & (_least(forecast) > one.least)
+        use = below & (_most(one.light) < 1.2) & (_least(_beside(forecast)) > one.least)
         shared = float((use * (grey * grey / (spread / _MODEL**2 + 1e-30))).sum()) if use.any() else 0.0
         if int(use.sum()) < 25 or shared < LEAST_SHARED / 4:
             break
         left = np.asarray(one.light @ LUMINANCE - grey, np.float64)
         some = _some(use)
-        columns = [np.asarray(gx[some] * x[some] + gy[some] * y[some], np.float64) for x, y in flows]
+        free = flows if shared >= TURN_SHARED else []  # few pixels follow any turn: they are taken to stand
+        columns = [np.asarray(gx[some] * x[some] + gy[some] * y[some], np.float64) for x, y in free]
         solved, errors, weight = _fit([*columns, grey[some]], left[some], spread[some])
-        turn = turn + solved[:-1]
-        sigma, level_sigma = errors[:-1], errors[-1]
+        level_sigma = errors[-1]
+        if free:
+            turn, sigma = turn + solved[:-1], errors[:-1]
         level = -float(np.log1p(max(-0.9, solved[-1])))
         if turns == 3 or np.abs(solved[:-1]).max(initial=0.0) < 2e-3:
             red_blue, rb_sigma = _colour(one, two, forecast, some, weight, ratio)
-            columns = [np.asarray(gx[use] * x[use] + gy[use] * y[use], np.float64) for x, y in flows]
+            columns = [np.asarray(gx[use] * x[use] + gy[use] * y[use], np.float64) for x, y in free]
             residual = left[use] - np.stack([*columns, grey[use]], axis=1) @ solved
+            if not free:
+                residual = _short_of(residual, grey, use)
             if shared >= PATCH_SHARED and level_sigma < SURE:
-                moved = _movement(looks[a], looks[b], light, use, residual, spread, grey, float(1 + solved[-1]), ratio,
+                moved = _movement(one, two, light, held, use, residual, spread, grey, float(1 + solved[-1]), ratio,
                                   inside)
             break
     if moved is None:  # what the rails tell needs no fit
-        moved = _patches(*_beyond_the_rails(one, two, two.light, np.zeros(one.light.shape[:2], np.bool_), ratio))
+        moved = _patches(*_beyond_the_rails(one, two, two.light, two.below_the_rail,
+                                            np.zeros(one.light.shape[:2], np.bool_), ratio))  # fmt: skip
     return Pair(first=a, second=b, shared=shared, turn=turn, turn_sigma=sigma, light_stops=level / math.log(2),
                 sigma=float(level_sigma), red_blue=red_blue, red_blue_sigma=rb_sigma, moved=moved)  # fmt: skip
+
+
+def _short_of(residual: Doubles, grey: Doubles, use: Mask) -> Doubles:
+    """What is left of residuals where the picture may stand a pixel elsewhere, because its turn is not known."""
+    reach = np.ones((3, 3), np.uint8)
+    around = np.asarray(grey, np.float32)
+    span = np.maximum(cv2.dilate(around, reach) - around, around - cv2.erode(around, reach))[use]
+    return np.asarray(np.sign(residual) * np.maximum(np.abs(residual) - span, 0), np.float64)
 
 
 def _most(light: Single) -> Single:
@@ -270,6 +283,11 @@ def _some(use: Mask) -> tuple[NDArray[np.intp], ...]:
     at = np.nonzero(use)
     step = -(-len(at[0]) // _ENOUGH)
     return tuple(v[::step] for v in at)
+
+
+def _beside(light: Single) -> Single:
+    """(h, w, 3) mean of the eight pixels around each: what chooses a pixel must not share its noise."""
+    return (np.asarray(cv2.blur(light, (3, 3)), np.float32) * np.float32(9) - light) / np.float32(8)
 
 
 def _shrunk(mask: Mask) -> Mask:
@@ -308,21 +326,23 @@ def _colour(
     logs, errors = [], []
     for c in (0, 2):
         told, seen = forecast[..., c][some].astype(np.float64), one.light[..., c][some].astype(np.float64)
-        spread = one.variance(told) + two.variance(told * ratio) / ratio**2 + (_MODEL * told) ** 2
-        w = np.minimum(weight, 1 / spread)
-        total = float((w * told * told).sum())
+        own = two.variance(told * ratio) / ratio**2
+        w = np.minimum(weight, 1 / (one.variance(told) + own + (_MODEL * told) ** 2))
+        # the forecast's own noise is no light
+        total = float((w * np.maximum(told * told - own, told * told / 2)).sum())
         logs.append(-math.log(max(0.1, float((w * told * seen).sum()) / total)))
         errors.append(1 / math.sqrt(total))
     return logs[0] - logs[1], math.hypot(*errors)
 
 
 def _movement(
-    one: FrameLook, two: FrameLook, light: Single, use: Mask, residual: Doubles, spread: Doubles, grey: Doubles,
-    level: float, ratio: float, inside: Mask,
+    one: FrameLook, two: FrameLook, light: Single, held: Mask, use: Mask, residual: Doubles, spread: Doubles,
+    grey: Doubles, level: float, ratio: float, inside: Mask,
 ) -> Single:
     """Standard deviations by which 3 x 3 pixels changed, signed as the brighter frame shows more (+) or less (-)
-    light there than the darker one; 0 where nothing can be said.  ``light`` is that of ``two``, warped."""
-    score, share, told = _beyond_the_rails(one, two, light, use | ~inside, ratio / level)
+    light there than the darker one; 0 where nothing can be said.  ``light`` is that of ``two``, warped, and ``held``
+    where it is below its rail."""
+    score, share, told = _beyond_the_rails(one, two, light, held, use | ~inside, ratio / level)
     score[use] = -residual / np.sqrt(spread[use])
     share[use] = -residual / np.maximum(grey[use] * level, 1e-9)
     return _patches(score, share, told | use)
@@ -338,19 +358,20 @@ def _patches(score: Single, share: Single, told: Mask) -> Single:
 
 
 def _beyond_the_rails(
-    one: FrameLook, two: FrameLook, light: Single, settled: Mask, ratio: float
+    one: FrameLook, two: FrameLook, light: Single, held: Mask, settled: Mask, ratio: float
 ) -> tuple[Single, Single, Mask]:
     """Where the brighter frame foretells nothing, being at its rail or in the dark, the darker one foretells it: score
     and share of pixels that fall clearly short of that (-) or reach the rail far above it (+), and which they are.
 
-    ``light`` is that of ``two``.  The forecast is the least (largest) of the places around, so that an edge which
-    stands a pixel or two elsewhere passes for none; and it is doubted by :data:`_BEYOND`, more than a light changes.
+    ``light`` is that of ``two``, ``held`` where it is below its rail.  The forecast is the least (largest) of the
+    places around, so that an edge which stands a pixel or two elsewhere passes for none; and it is doubted by
+    :data:`_BEYOND`, more than a light changes.
     """
     reach = np.ones((5, 5), np.uint8)
     seen = np.asarray(one.light @ LUMINANCE, np.float32)
     low, high = (np.asarray(f(seen, reach), np.float64) for f in (cv2.erode, cv2.dilate))
     shown = np.asarray(light @ LUMINANCE, np.float64) / ratio
-    short = ~settled & (low > one.least) & two.below_the_rail & (_most(light) < RAIL) & (shown < _BEYOND * low)
+    short = ~settled & (low > one.least) & held & (_most(light) < RAIL) & (shown < _BEYOND * low)
     over = ~settled & (shown * ratio > RAIL) & (high < _BEYOND * RAIL / ratio)
     score, share = np.zeros(seen.shape, np.float32), np.zeros(seen.shape, np.float32)
     for where, foretold, doubted, sign in ((short, low, _BEYOND * low, -1), (over, high, high / _BEYOND, 1)):
@@ -361,10 +382,21 @@ def _beyond_the_rails(
     return score, share, short | over
 
 
-def _turn_flows(shape: tuple[int, ...]) -> list[tuple[Doubles, Doubles]]:
-    """Pixel motion (dx, dy) of a lat-long per degree of turn about x, y and z."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Flows:
+    """How pixels move: ``along`` (dx, dy), each (h, w), per unit of each unknown.  Near the poles of a lat-long that is
+    no first-order matter: ``polar`` rows (k,) are looked up by the directions (k, w, 3) of their pixels."""
+
+    along: Sequence[tuple[Single, Single]]
+    polar: NDArray[np.intp] | None = None
+    directions: Single | None = None
+
+
+def _turn_flows(shape: tuple[int, ...]) -> _Flows:
+    """Pixel motion of a lat-long per degree of turn about x, y and z; near the poles none that a fit should use."""
     raster = Raster(height=shape[0], width=shape[1], layout=Layout.CENTRES)
     d = raster.directions()
+    polar = np.flatnonzero(np.abs(d[:, 0, 1]) > _POLAR)
     flows = []
     for axis in np.eye(3):
         moved = d + np.radians(1.0) * np.cross(axis, d)
@@ -373,32 +405,49 @@ def _turn_flows(shape: tuple[int, ...]) -> list[tuple[Doubles, Doubles]]:
         dx = x - np.arange(shape[1])
         dx = (dx + shape[1] / 2) % shape[1] - shape[1] / 2
         dy = y - np.arange(shape[0])[:, None]
-        near_pole = np.abs(d[..., 1]) > 0.95
-        flows.append((np.where(near_pole, 0, dx), np.where(near_pole, 0, dy)))
-    return flows
+        dx[polar], dy[polar] = 0, 0
+        flows.append((np.asarray(dx, np.float32), np.asarray(dy, np.float32)))
+    return _Flows(along=flows, polar=polar, directions=np.asarray(d[polar], np.float32))
 
 
-def _shift_flows(shape: tuple[int, ...]) -> list[tuple[Doubles, Doubles]]:
+def _shift_flows(shape: tuple[int, ...]) -> list[tuple[Single, Single]]:
     """Pixel motion per pixel of shift in x and y, and per degree of roll."""
-    yy, xx = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
-    one, none = np.ones(shape), np.zeros(shape)
-    a = np.radians(1.0)
+    yy, xx = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    one, none = np.ones(shape, np.float32), np.zeros(shape, np.float32)
+    a = np.float32(np.radians(1.0))
     return [(one, none), (none, one), (-a * (yy - shape[0] / 2), a * (xx - shape[1] / 2))]
 
 
-def _warped(
-    light: Single, basis: Sequence[tuple[Single, Single]], turn: Doubles, latlong: bool
-) -> tuple[Single, Mask]:
+def _warped(look: FrameLook, flows: _Flows, turn: Doubles) -> tuple[Single, Mask, Mask]:
+    """The light of a frame as it would be without the turn, where it is below its rail, and what lies inside."""
+    light, held = look.light, look.below_the_rail
+    height, width = held.shape
     if not turn.any():
-        return light, np.ones(light.shape[:2], dtype=bool)
-    yy, xx = np.mgrid[0 : light.shape[0], 0 : light.shape[1]].astype(np.float32)
-    for (bx, by), amount in zip(basis, turn, strict=True):
-        xx += (bx * amount).astype(np.float32)
-        yy += (by * amount).astype(np.float32)
-    valid = (xx >= 0) & (yy >= 0) & (xx <= light.shape[1] - 1) & (yy <= light.shape[0] - 1)
-    how = cv2.BORDER_WRAP if latlong else cv2.BORDER_REPLICATE
-    out = cv2.remap(light, xx, yy, cv2.INTER_CUBIC, borderMode=how)
-    return np.asarray(out, dtype=np.float32), np.asarray(valid | latlong)
+        return light, held, np.ones(held.shape, dtype=bool)
+    yy, xx = np.mgrid[0:height, 0:width].astype(np.float32)
+    for (bx, by), amount in zip(flows.along, turn, strict=True):
+        xx += bx * np.float32(amount)
+        yy += by * np.float32(amount)
+    if flows.polar is None or flows.directions is None:
+        inside = (xx >= 0) & (yy >= 0) & (xx <= width - 1) & (yy <= height - 1)
+        pad, how = 0, cv2.BORDER_REPLICATE
+    else:
+        turned = flows.directions @ cv2.Rodrigues(np.radians(turn))[0].astype(np.float32).T
+        xx[flows.polar], yy[flows.polar] = Raster(height=height, width=width, layout=Layout.CENTRES).pixels(turned)
+        inside = np.ones(held.shape, dtype=bool)
+        pad, how = _PAD, cv2.BORDER_WRAP
+        light = _over_the_poles(light)
+    still = cv2.remap(light, xx, yy + np.float32(pad), cv2.INTER_CUBIC, borderMode=how)
+    below = cv2.remap(held.astype(np.uint8), np.mod(xx, width - 0.5) if pad else xx, yy, cv2.INTER_NEAREST,
+                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    return np.asarray(still, np.float32), np.asarray(below > 0), inside
+
+
+def _over_the_poles(light: Single) -> Single:
+    """With ``_PAD`` rows more above and below: what lies beyond a pole is the row half a turn away."""
+    half = light.shape[1] // 2
+    return np.concatenate([np.roll(light[:_PAD][::-1], half, axis=1), light,
+                           np.roll(light[-_PAD:][::-1], half, axis=1)])  # fmt: skip
 
 
 def _pixel_weight(shape: tuple[int, ...], latlong: bool) -> Doubles:
@@ -452,24 +501,14 @@ def _noise(looks: Sequence[FrameLook]) -> list[dict[str, Any]]:
     )]  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Course:
-    """One value a frame, dark to bright, out of the pairs: ``order`` the frames that are linked, ``value`` against
-    their mean, ``sigma`` of a step between neighbours."""
+    """One value a frame, dark to bright, out of the pairs: ``order`` the frames (n,) that are linked, ``value`` (n,)
+    against their mean and its ``covariance`` (n, n)."""
 
     order: tuple[int, ...]
     value: Doubles
-    sigma: Doubles
-
-    def steps(self, own: float) -> list[tuple[float, float, int]]:
-        """For each place between frames: the mean after less the mean before, its standard deviation with what a
-        frame may stray by itself (``own``), and the place."""
-        out = []
-        for k in range(1, len(self.order)):
-            before, after = self.value[:k], self.value[k:]
-            wide = own * math.sqrt(1 / len(before) + 1 / len(after))
-            out.append((float(after.mean() - before.mean()), math.hypot(wide, float(self.sigma[k - 1])), k))
-        return out
+    covariance: Doubles
 
 
 def course(pairs: Sequence[Pair], of: str) -> Course | None:
@@ -483,10 +522,9 @@ def course(pairs: Sequence[Pair], of: str) -> Course | None:
     if len(linked) < 2:
         return None
     good = [p for p in good if p.first in linked]
-    value, spread = _solved(linked, good, np.array([told(p) for p in good]))
-    steps = [math.sqrt(max(0.0, spread[k, k] + spread[k + 1, k + 1] - 2 * spread[k, k + 1]))
-             for k in range(len(linked) - 1)]
-    return Course(order=tuple(linked), value=value, sigma=np.array(steps))
+    # two or three pairs over one place share a frame, and so its noise: together they know little more than one
+    value, spread = _solved(linked, good, np.array([told(p) for p in good]) * [1, _SHARED_NOISE])
+    return Course(order=tuple(linked), value=value, covariance=spread)
 
 
 def _solved(linked: Sequence[int], good: Sequence[Pair], told: Doubles) -> tuple[Doubles, Doubles]:
@@ -521,10 +559,22 @@ def turned(pairs: Sequence[Pair], own: float = 0.0) -> tuple[float, float, tuple
     for one frame.  A pair is believed no better than it agrees with the others, whose turns must add up to its own.
     ``own`` is how far a frame seems to stray by itself (a codec's blocks), in the same unit.
     """
+    some = [t for t in _turns(pairs, own) if t[0] > TURN_DEG]
+    return max(some, key=lambda t: t[1], default=(0.0, 0.0, ()))
+
+
+def turn_shown(pairs: Sequence[Pair], own: float, around: Sequence[tuple[int, int]]) -> float:
+    """Standard errors of the turn that pairs show best at one of the places ``around`` (frames before and after)."""
+    return max((errors for _, errors, frames in _turns(pairs, own) if any(set(frames) <= set(p) for p in around)),
+               default=0.0)  # fmt: skip
+
+
+def _turns(pairs: Sequence[Pair], own: float) -> list[tuple[float, float, tuple[int, ...]]]:
+    """For every moment: the turn's size, its standard errors and the frames around it."""
     good = [p for p in pairs if p.shared >= TURN_SHARED and p.checkable and bool(np.isfinite(p.turn_sigma).all())]
     linked = _linked(pairs, good)
     if len(linked) < 2:
-        return 0.0, 0.0, ()
+        return []
     good = [p for p in good if p.first in linked]
     first, second = ([linked.index(f) for f in side] for side in zip(*((p.first, p.second) for p in good), strict=True))
     places = []
@@ -533,14 +583,11 @@ def turned(pairs: Sequence[Pair], own: float = 0.0) -> tuple[float, float, tuple
         value, _ = _solved(linked, good, told)
         told[:, 1] = np.hypot(told[:, 1], value[second] - value[first] - told[:, 0])
         places.append(_solved(linked, good, told))
-    best: tuple[float, float, tuple[int, ...]] = (0.0, 0.0, ())
+    out = []
     for when, frames in _moments(linked):
         found = [_step(value, spread + own**2 * np.eye(len(linked)), when) for value, spread in places]
-        size = math.sqrt(sum(s * s for s, _ in found))
-        errors = math.sqrt(sum(s * s / v for s, v in found))
-        if size > TURN_DEG and errors > best[1]:
-            best = size, errors, frames
-    return best
+        out.append((math.sqrt(sum(s * s for s, _ in found)), math.sqrt(sum(s * s / v for s, v in found)), frames))
+    return out
 
 
 def _moments(linked: Sequence[int]) -> list[tuple[Doubles, tuple[int, ...]]]:
@@ -560,8 +607,13 @@ def _step(value: Doubles, covariance: Doubles, when: Doubles) -> tuple[float, fl
     return float((spread @ (weighed.T @ value))[1]), float(spread[1, 1])
 
 
-def _turned(pairs: Sequence[Pair], latlong: bool, doubt: float, width: int) -> list[dict[str, Any]]:
-    size, errors, frames = turned(pairs, CODEC_PIXELS * doubt * (360.0 / width if latlong else 1.0))
+def stray(looks: Sequence[FrameLook], doubt: float, *, latlong: bool) -> float:
+    """Degrees (pixels) by which a frame behind a codec seems to turn by itself; ``doubt`` as in :func:`changes`."""
+    return CODEC_PIXELS * doubt * (360.0 / looks[0].light.shape[1] if latlong else 1.0)
+
+
+def _turned(pairs: Sequence[Pair], latlong: bool, own: float) -> list[dict[str, Any]]:
+    size, errors, frames = turned(pairs, own)
     if errors < TURN_ERRORS:
         return []
     unit = "degrees" if latlong else "pixels of the small view"
@@ -576,15 +628,12 @@ def changed(found: Course | None, own: float) -> tuple[float, float, tuple[int, 
     """The step of a course that stands out most: its size, standard deviations, and the frames around it."""
     if found is None:
         return 0.0, 0.0, ()
-    size, spread, k = max(found.steps(own), key=lambda s: abs(s[0]) / s[1])
-    best: tuple[float, float, tuple[int, ...]] = size, abs(size) / spread, (found.order[k - 1], found.order[k])
-    if len(found.order) > 2:  # one frame that left the others and came back
-        for n, frame in enumerate(found.order):
-            others = np.delete(found.value, n)
-            off = float(found.value[n] - np.median(others))
-            spread = math.hypot(own * math.sqrt(1 + 1 / len(others)), float(found.sigma[max(0, n - 1)]))
-            if ALONE * abs(off) / spread > best[1]:
-                best = off, ALONE * abs(off) / spread, (frame,)
+    best: tuple[float, float, tuple[int, ...]] = (0.0, 0.0, ())
+    for when, frames in _moments(found.order):
+        size, variance = _step(found.value, found.covariance + own**2 * np.eye(len(found.order)), when)
+        errors = abs(size) / math.sqrt(variance) * (ALONE if len(frames) == 1 else 1.0)
+        if errors > best[1]:
+            best = size, errors, frames
     return best
 
 

@@ -33,19 +33,21 @@ class Counted(Protocol):
     statistics: dict[str, Any]
 
 
+_ALONE = verdicts.Compared()
+
+
 def record(
     request: MergeRequest, order: tuple[int, ...], plan: Plan, counted: Counted, written: dict[str, Any],
     layers: tuple[str, ...], seconds: dict[str, float], told: Sequence[Mapping[str, Any]] = (),
-    checks: Sequence[Mapping[str, Any]] = (),
+    checks: Sequence[Mapping[str, Any]] = (), compared: verdicts.Compared = _ALONE,
 ) -> MergeRecord:  # fmt: skip
     """The record of one merge; ``told`` are findings made from headers and frames, ``checks`` which of these could be
-    made."""
+    made, ``compared`` what these could tell of movement and of a turn."""
     frames = tuple(_outcome(request, order, plan, counted, k) for k in range(len(order)))
     clipped = clipped_facts(request, counted)
     found = verdicts.findings(request, plan, clipped if counted.at_rail else None, counted.moved,
                               counted.moved_by_frame, counted.doubtful, told, width=counted.width,
-                              seen_standing=any(c["check"] == "camera_moved" and not c["why"] for c in checks),
-                              compared=any(c["check"] == "motion" and c["made"] for c in checks))
+                              compared=compared)
     return MergeRecord(
         width=counted.width, height=counted.height, kind=request.kind, source=plan.source,
         colour_space=request.colour_space,

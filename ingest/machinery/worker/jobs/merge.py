@@ -56,7 +56,8 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         result = merge_pixels.merge(request, plan, first, lambda part: progress(0.4 + 0.45 * part))
         clock.mark("merge")
         proof = evidence.gather(plan, result.still, _PROOF_WIDTH) if request.compare else None
-        told, shown_by, checks = merge_quality.judge(request, order, plan, first, at_rail=result.measures.at_rail)
+        told, shown_by, checks, compared = merge_quality.judge(
+            request, order, plan, first, at_rail=result.measures.at_rail)
         clock.mark("judge")
     # the file that is written is read back whole: the frames must not stand beside it
     plan = replace(plan, stack=replace(plan.stack, frames=()))
@@ -77,7 +78,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         files[count + 1].flush()
         clock.mark("preview")
     record = summary.record(request, order, plan, result.measures, written, tuple(channels), clock.seconds,
-                            told, checks)
+                            told, checks, compared)
     high, wide = channels["RGB"].shape[:2]
     record = replace(record, width=wide, height=high)  # of the picture as it was written, upright
     if proof is not None:

@@ -22,9 +22,10 @@ from ingest.records.checks import check
 from ingest.records.merges import MergeRequest
 from ingest.steps.light import bracket, quality
 from ingest.steps.light.quality import FrameLook
-from ingest.steps.merging import curves, image_circle
+from ingest.steps.merging import curves, image_circle, verdicts
 from ingest.steps.merging.calibration import Plan
 from ingest.steps.merging.stack import largest, thinned
+from ingest.steps.merging.verdicts import Compared
 from ingest.steps.panorama import level
 from ingest.steps.panorama.raster import Layout, Raster
 
@@ -40,20 +41,24 @@ _CELL, _MOST = 420, 3  # pixels wide; pictures a finding
 
 def judge(
     request: MergeRequest, order: tuple[int, ...], plan: Plan, first: Picture, *, at_rail: bool = True
-) -> tuple[list[dict[str, Any]], list[FrameLook], list[dict[str, Any]]]:
+) -> tuple[list[dict[str, Any]], list[FrameLook], list[dict[str, Any]], Compared]:
     """Findings from the headers and from comparing the frames, their indices dark to bright; the small frames; which
-    checks could be made (``record.check``).  ``at_rail``: that the shortest frame clips is known already."""
+    checks could be made (``record.check``), and what they could tell of movement and of a turn.
+
+    ``at_rail``: that the shortest frame clips is known already.
+    """
     told = bracket.judge([request.frames[i] for i in order])
     if not at_rail and plan.source == "jpeg":
         told += quality.near_white(_nearest_to_white(plan))
     if request.quick or len(order) < 2:
         why = "it was a first look only" if request.quick else "it is a single frame"
-        return told, [], [check(kind, False, why) for kind in (*quality.BETWEEN_FRAMES, "tilt")]
+        return told, [], [check(kind, False, why) for kind in (*quality.BETWEEN_FRAMES, "tilt")], Compared()
     looks = looks_of(request, plan, first)
     pairs = quality.compare(looks, latlong=request.kind == "lat-long")
     doubt = float(plan.response.get("residual") or 0.0) if plan.stack.encoding.table is not None else 0.0
     told += quality.changes(looks, pairs, latlong=request.kind == "lat-long", doubt=doubt)
     checks = quality.checks(pairs, len(looks))
+    compared = _compared(pairs, checks, plan, quality.stray(looks, doubt, latlong=request.kind == "lat-long"))
     if request.kind == "lat-long":
         small = quality.together(looks)
         raster = Raster(height=small.shape[0], width=small.shape[1], layout=Layout.CENTRES)
@@ -61,7 +66,18 @@ def judge(
         told += level.judge(found)
         checks.append(check("tilt", found is not None and found.sure,
                             "it shows too few edges that stand upright to tell whether it stands level"))
-    return told, looks, checks
+    return told, looks, checks, compared
+
+
+def _compared(
+    pairs: Sequence[quality.Pair], checks: Sequence[Mapping[str, Any]], plan: Plan, stray: float
+) -> Compared:
+    of = {str(c["check"]): c for c in checks}
+    shown = quality.turn_shown(pairs, stray, verdicts.steps(plan.shifts)) if plan.shifts is not None else 0.0
+    return Compared(
+        motion=bool(of["motion"]["made"]), turn=bool(of["camera_moved"]["made"]),
+        no_turn_of=frozenset(of["camera_moved"]["frames"]), consents=shown >= quality.CONSENT_ERRORS,
+    )  # fmt: skip
 
 
 def _nearest_to_white(plan: Plan) -> float:
