@@ -310,7 +310,7 @@ class _Fit:
                     residual=residual,
                     turn_deg=_triple(np.array([(turn[0] + 180) % 360 - 180, turn[1], turn[2]])),
                     turn_sigma_deg=sure,
-                    notes=_notes(residual, float(amounts[k] @ LUMINANCE), float(sigma[k] @ LUMINANCE)),
+                    notes=_notes(residual, found.off, float(amounts[k] @ LUMINANCE), float(sigma[k] @ LUMINANCE)),
                 )
             )
         return out
@@ -327,13 +327,15 @@ def turned(x: Doubles) -> Doubles:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Solved:
-    """``amounts`` (k, 3), what is ``left`` of the ball's picture (n, 3), and the amounts' standard deviations (k, 3) by
-    its noise (``fit``) and by what stays unknown of its level in each channel (``level``)."""
+    """``amounts`` (k, 3), what is ``left`` of the ball's picture (n, 3), the amounts' standard deviations (k, 3) by its
+    noise (``fit``) and by what stays unknown of its level in each channel (``level``), and that level (3,), 0 = as the
+    probe's scale has it (``off``)."""
 
     amounts: Doubles
     left: Doubles
     fit: Doubles
     level: Doubles
+    off: Doubles
 
 
 def _solved(suns: Doubles, seen: Doubles, base: Doubles, together: float) -> _Solved:
@@ -365,7 +367,7 @@ def _linear(suns: Doubles, seen: Doubles, base: Doubles, weight: Doubles, spread
     """:func:`_solved` by given weights (n,) and noise of each channel (3,)."""
     k = suns.shape[1]
     amounts, left = np.zeros((k, 3)), np.empty_like(seen)
-    fit, level = np.zeros((k, 3)), np.zeros((k, 3))
+    fit, level, levels = np.zeros((k, 3)), np.zeros((k, 3)), np.zeros(3)
     for c in range(3):
         design = np.column_stack([suns, base[:, c]])
         sure = weight / (together * float(spread[c]) ** 2)
@@ -376,6 +378,7 @@ def _linear(suns: Doubles, seen: Doubles, base: Doubles, weight: Doubles, spread
         covariance = np.linalg.inv(normal)
         told = covariance @ ((design * sure[:, None]).T @ over)
         off = 1 + max(-0.5, float(told[-1]))
+        levels[c] = told[-1]
         amounts[:, c] = told[:-1] / off
         left[:, c] = over - design @ told
         # what the level leaves unknown, and the rest: given the level, the amounts err by the noise alone
@@ -383,11 +386,15 @@ def _linear(suns: Doubles, seen: Doubles, base: Doubles, weight: Doubles, spread
         level[:, c] = np.abs(along) / np.sqrt(covariance[-1, -1])
         alone = np.diag(covariance)[:-1] - covariance[:-1, -1] ** 2 / covariance[-1, -1]
         fit[:, c] = np.sqrt(np.maximum(alone, 0.0)) / off
-    return _Solved(amounts=amounts, left=left, fit=fit, level=level)
+    return _Solved(amounts=amounts, left=left, fit=fit, level=level, off=levels)
 
 
-def _notes(residual: float, amount: float, sigma: float) -> tuple[str, ...]:
+def _notes(residual: float, off: Doubles, amount: float, sigma: float) -> tuple[str, ...]:
     found = []
+    level = float(off @ LUMINANCE)
+    if abs(level) > 3 * LEVEL_SIGMA + 2 * PAINT_SIGMA:
+        found.append(f"The ball's side in the shade is {100 * level:+.0f} % off what the probe holds of that light; the "
+                     "estimate allows for it. Was it exposed as noted, and did it stand where the probe stood?")
     if residual > 0.1:
         found.append(
             f"The ball's shading is {100 * residual:.0f} % away from that of a matte ball in this light: it "
