@@ -88,9 +88,32 @@ def test_what_is_no_probe_is_refused_by_name(tmp_path: Path, capsys: pytest.Capt
     OpenEXR.File({}, {"RGB": np.ones((64, 64, 3), np.float32)}).write(str(square))
     empty = tmp_path / "empty.exr"
     OpenEXR.File({}, {"RGB": np.full((32, 64, 3), np.nan, np.float32)}).write(str(empty))
-    for path in (rubbish, square, empty, tmp_path / "none.exr"):
+    nothing = tmp_path / "nothing.exr"
+    nothing.write_bytes(b"")
+    for path in (rubbish, square, empty, nothing, tmp_path / "none.exr"):
         assert main(["light", str(path), "--json"]) in (1, 2)
         assert path.name in capsys.readouterr().err
+
+
+def test_of_several_files_the_wrong_one_is_named(
+    burst: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Empty, no EXR, and cut short: in plain words, and not of the file beside it."""
+    whole = (burst / "view.exr").read_bytes()
+    probe = tmp_path / "probe.exr"
+    OpenEXR.File({}, {"RGB": np.ones((32, 64, 3), np.float32)}).write(str(probe))
+    wrong = tmp_path / "wrong.exr"
+    view, lens, out = str(burst / "view.exr"), str(burst / "lens.json"), str(tmp_path / "p.exr")
+    views = json.dumps({**json.loads(Path(lens).read_text(encoding="utf-8")), "views": [{}, {}]})
+    (tmp_path / "two.json").write_text(views, encoding="utf-8")
+    for content, words in ((b"", "empty"), (b"no picture" * 9, "no OpenEXR"), (whole[: len(whole) // 2], "damaged")):
+        wrong.write_bytes(content)
+        for asked in (["light", str(probe), "--previous", str(wrong)],
+                      ["panorama", view, "--view", str(wrong), "--lens", str(tmp_path / "two.json"), "--out", out]):
+            assert main(asked) in (1, 2, 3)
+            said = capsys.readouterr().err
+            assert "wrong.exr" in said and words in said and "buffer" not in said, (asked, said)
+            assert "view.exr:" not in said and "probe.exr:" not in said
 
 
 def test_a_clipped_source_is_estimated_beside_what_was_measured(

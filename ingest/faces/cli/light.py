@@ -71,7 +71,8 @@ def run(args: argparse.Namespace) -> int:
         sources = stack.enter_context(opened([*given, *([ball] if ball else [])]))
         made = stack.enter_context(Outputs(tuple(outputs.values()), replace=args.replace))
         ask = {"previous": bool(args.previous), "outputs": list(outputs), "layout": args.raster, "sun": args.sun,
-               "ball": {**_said_of_ball(args), "notes": doubts} if ball else None}
+               "ball": {**_said_of_ball(args), "notes": doubts} if ball else None,
+               "names": {"probe": args.probe, "previous": args.previous or "", "ball": args.ball[0] if ball else ""}}
         answer = worker_answer("light", ask, [*sources, *made.descriptors], item=args.probe)
         if args.estimated and not answer.get("estimates"):
             why = "; ".join(f"{n['method']}: {n['why']}" for n in answer.get("not_estimated", ()))
@@ -95,6 +96,8 @@ def _exr(name: str) -> Path:
             magic = file.read(4)
     except OSError:
         return path
+    if not magic:
+        raise UsageError("is empty.", item=name, next="Copy it again or make it again.")
     if magic != EXR_MAGIC:
         raise UsageError(
             "is no OpenEXR; the light of a scene is in no single photograph.", item=name,

@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
             "lens": lens, "views": len(views), "width": args.width, "calibrate": args.calibrate, "half": not args.float,
             "picture": picture is not None,
             "level": {"heading_deg": args.heading, "pitch_deg": args.pitch, "roll_deg": args.roll},
-            "layouts": [layout for _, layout in pictures],
+            "layouts": [layout for _, layout in pictures], "names": [str(view[0]) for view in views],
         }  # fmt: skip
         answer = worker_answer("panorama", ask, [*sources, made.descriptors[0]], item=args.frames[0],
                                on_progress=_bar if sys.stderr.isatty() else None)  # fmt: skip

@@ -26,6 +26,8 @@ import OpenEXR
 
 from ingest.errors import NightloaderError, Unreadable
 
+MAGIC = b"\x76\x2f\x31\x01"  # OpenEXR file layout: 20000630
+_AGAIN = "Copy it again or make it again."
 #: Attributes the standard types as float (OpenEXR "Standard Optional Attributes").
 FLOATS = frozenset({
     "whiteLuminance", "expTime", "aperture", "tStop", "isoSpeed", "shutterAngle", "focus", "xDensity",
@@ -149,19 +151,24 @@ def _same(a: Any, b: Any) -> bool:
 def read(source: BinaryIO | bytes, *, header_only: bool = False) -> tuple[dict[str, Any], dict[str, Pixels]]:
     """Header and channels of the first part, colour channels interleaved as "RGB" where they are alike.
 
-    Raises :class:`Unreadable` for a damaged file or one without parts.
+    Raises :class:`Unreadable` for an empty or damaged file, one that is no OpenEXR, or one without parts.
     """
     stream = io.BytesIO(source) if isinstance(source, bytes) else source
+    stream.seek(0)
+    magic = stream.read(len(MAGIC))
+    if not magic:
+        raise Unreadable("the file is empty.", next=_AGAIN)
+    if magic != MAGIC:
+        raise Unreadable("it is no OpenEXR, whatever its name says.", next="Give the EXR that was merged or stitched.")
     stream.seek(0)
     try:
         with OpenEXR.File(stream, separate_channels=False, header_only=header_only) as file:
             if not file.parts:
-                raise Unreadable("the EXR holds no readable part", next="Copy it again or merge the set again.")
+                raise Unreadable("the EXR is cut short or damaged: it holds no readable part.", next=_AGAIN)
             header = dict(file.header())
             pixels = {} if header_only else {name: c.pixels for name, c in file.channels().items()}
     except Unreadable:
         raise
     except Exception as error:
-        words = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        raise Unreadable(f"the EXR cannot be read: {words}", next="Copy it again or merge the set again.") from error
+        raise Unreadable("the EXR is cut short or damaged.", next=_AGAIN) from error  # the library names its own buffer
     return header, pixels

@@ -40,7 +40,7 @@ PAINT_SIGMA = 0.05  # relative: of each channel by itself, paint and colours of 
 LEAST_HEIGHT_DEG = 5.0  # under it a clear sky is no clear sky
 _INSIDE = 0.9  # of the radius: paint and edge betray the rim
 _RIM = 0.99  # no pixel is taken to lie farther out
-_PIXELS = 2500  # of the ball at most
+_PIXELS = 1500  # of the ball at most
 _PRIOR_DEG, _PRIOR_OUTLINE = (4.0, 3.0, 3.0), 0.02
 _UNSURE_DEG = 60.0  # of a heading nobody told, around the best of a look all round
 _APART_DEG, LEAST_RIVAL = 15.0, 1.35  # another heading that fits nearly as well makes the best one doubtful
@@ -393,8 +393,8 @@ def _notes(residual: float, off: Doubles, amount: float, sigma: float) -> tuple[
     found = []
     level = float(off @ LUMINANCE)
     if abs(level) > 3 * LEVEL_SIGMA + 2 * PAINT_SIGMA:
-        found.append(f"The ball's side in the shade is {100 * level:+.0f} % off what the probe holds of that light; the "
-                     "estimate allows for it. Was it exposed as noted, and did it stand where the probe stood?")
+        found.append(f"The ball's side in the shade is {100 * level:+.0f} % off what the probe holds of that light; "
+                     "the estimate allows for it. Was it exposed as noted, and did it stand where the probe stood?")
     if residual > 0.1:
         found.append(
             f"The ball's shading is {100 * residual:.0f} % away from that of a matte ball in this light: it "

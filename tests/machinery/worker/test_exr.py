@@ -40,12 +40,18 @@ def test_values_without_a_place_are_refused(attributes: dict[str, object]) -> No
         exr.write(io.BytesIO(), {"RGB": RGB}, attributes)
 
 
-@pytest.mark.parametrize("cut", [0, 4, 100, 900])
-def test_a_damaged_file_is_refused(cut: int) -> None:
+@pytest.mark.parametrize(("cut", "words"), [(0, "empty"), (4, "damaged"), (100, "damaged"), (900, "damaged")])
+def test_a_damaged_file_is_refused(cut: int, words: str) -> None:
     out = io.BytesIO()
     exr.write(out, {"RGB": RGB}, {})
-    with pytest.raises(Unreadable):
+    with pytest.raises(Unreadable, match=words) as refused:
         exr.read(out.getvalue()[:cut])
+    assert "buffer" not in str(refused.value) and refused.value.next
+
+
+def test_what_is_no_exr_is_said_in_plain_words() -> None:
+    with pytest.raises(Unreadable, match="no OpenEXR"):
+        exr.read(b"\xff\xd8\xff\xe0" + bytes(500))
 
 
 def test_preview_is_a_picture_of_sane_brightness() -> None:

@@ -265,7 +265,7 @@ def test_the_grey_ball_brings_a_clipped_sun_back(noted: float | None) -> None:
     assert np.allclose(again.lights[0].irradiance_rgb, sun.irradiance, rtol=0.04)
     assert np.array_equal(clipped, kept)  # the measured one stays what it is
     assert not found.notes
-    whiter = rescue.from_grey_ball(cells, [sun.direction], rescue.on_scale(ball, 2.0))[0]
+    whiter = rescue.from_grey_ball(cells, [sun.direction], replace(rescue.on_scale(ball, 2.0), heading_deg=-30.0))[0]
     assert np.dot(whiter.missing_rgb, [1, 1, 1]) > np.dot(missing, [1, 1, 1])
     assert any("side in the shade" in note for note in whiter.notes)
 

@@ -4,7 +4,8 @@ Arguments: ``previous`` (whether a second probe follows), ``ball`` (None, or ``{
 "heading_deg": number or None, "reflectance": number or three,
 "notes": doubts to repeat}``: a linear EXR of a photographed grey ball follows),
 ``sun`` (whether a clipped source may be estimated as the sun in a clear sky), ``outputs`` (names in the order of the
-files to write: "convolved", "grey_ball", "mirror_ball", "estimated"), ``layout`` ("auto", "corners", "centres").
+files to write: "convolved", "grey_ball", "mirror_ball", "estimated"), ``layout`` ("auto", "corners", "centres"),
+``names`` ("probe", "previous" and "ball": the files' names, for refusals).
 Files: the probe, the previous one and the ball if any, then the outputs (empty, readable, seekable).
 
 The answer is a light summary as JSON.  Where an estimate was asked for it holds beside the measured lights, and never
@@ -24,7 +25,7 @@ import numpy as np
 
 from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
-from ingest.machinery.worker.jobs import linear_picture
+from ingest.machinery.worker.jobs.linear_picture import Source
 from ingest.records import rasters
 from ingest.records.lights import Light, LightSummary
 from ingest.steps.light import balls, rescue, summary
@@ -46,12 +47,12 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Callable[[flo
     before: LightSummary | None = None
     rest = list(files[1:])
     if args.get("previous"):
-        before = _summary(rest.pop(0), args, None).summary
+        before = _summary(_source(rest.pop(0), args, "previous"), args, None).summary
         progress(0.3)
     ball = rest.pop(0) if args.get("ball") is not None else None
     if len(rest) != len(outputs) or any(name not in OUTPUTS for name in outputs):
         raise ValueError("the job light needs one file for each output it knows")
-    probe = _summary(files[0], args, before)
+    probe = _summary(_source(files[0], args, "probe"), args, before)
     progress(0.6)
     answer = probe.summary.to_json()
     made: list[Estimate] = []
@@ -81,13 +82,17 @@ class _Probe:
         return Raster(height=self.pixels.shape[0], width=self.pixels.shape[1], layout=self.layout)
 
 
-def _summary(source: BinaryIO, args: dict[str, Any], before: LightSummary | None) -> _Probe:
-    picture = linear_picture.read(source)
+def _source(file: BinaryIO, args: dict[str, Any], which: str) -> Source:
+    return Source(file=file, name=str((args.get("names") or {}).get(which, "")))
+
+
+def _summary(source: Source, args: dict[str, Any], before: LightSummary | None) -> _Probe:
+    picture = source.picture()
     height, width = picture.rgb.shape[:2]
     if height < 4 or not 1.9 <= width / height <= 2.1:
         raise Unreadable(
             f"the picture is {width}x{height}; a lat-long of the whole sphere is twice as wide as high.",
-            next="Project it first (`nightloader panorama`).",
+            item=source.name, next="Project it first (`nightloader panorama`).",
         )
     layout = _LAYOUTS.get(str(args.get("layout", "auto"))) or layout_of(
         picture.rgb, says_latlong=picture.says_latlong, stated=picture.stated_centres
@@ -120,7 +125,8 @@ def _estimates(
     if ball is not None:
         try:
             made = rescue.from_grey_ball(
-                cells, [np.array(light.direction) for light in sources], _ball(ball, probe, dict(args["ball"]), notes)
+                cells, [np.array(light.direction) for light in sources],
+                _ball(_source(ball, args, "ball"), probe, dict(args["ball"]), notes),
             )
         except ValueError as error:
             why_not.append({"method": "grey ball", "why": str(error)})
@@ -158,9 +164,9 @@ def _with_it(probe: _Probe, cells: Cells, one: Estimate, light: Light) -> dict[s
     }
 
 
-def _ball(source: BinaryIO, probe: _Probe, said: dict[str, Any], notes: list[str]) -> rescue.BallPicture:
+def _ball(source: Source, probe: _Probe, said: dict[str, Any], notes: list[str]) -> rescue.BallPicture:
     """The photographed ball on the probe's scale."""
-    picture = linear_picture.read(source)
+    picture = source.picture()
     sound, _ = repaired(picture.rgb)
     factor = 1.0
     notes += [str(note) for note in said.get("notes") or ()]

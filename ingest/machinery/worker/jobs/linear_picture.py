@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO
 
@@ -45,6 +47,37 @@ class LinearPicture:
         """cd/m2 of pixel 1.0 as the header says, None where it is silent or absurd."""
         value = self.header.get("whiteLuminance")
         return float(value) if isinstance(value, float | int) and 0 < value < 1e12 else None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """An EXR to read, and the name to blame it by (may be empty)."""
+
+    file: BinaryIO
+    name: str = ""
+
+    def header(self) -> dict[str, Any]:
+        with named(self.name):
+            return exr.read(self.file, header_only=True)[0]
+
+    def picture(self) -> LinearPicture:
+        with named(self.name):
+            return read(self.file)
+
+
+def sources(files: Sequence[BinaryIO], names: Sequence[object] | None) -> list[Source]:
+    """The files with their names, as far as there are any."""
+    said = [str(n) for n in names or ()]
+    return [Source(file=f, name=said[i] if i < len(said) else "") for i, f in enumerate(files)]
+
+
+@contextmanager
+def named(name: str) -> Iterator[None]:
+    """A refusal that blames no file yet blames this one."""
+    try:
+        yield
+    except Unreadable as error:
+        raise Unreadable(error.what, item=error.item or name, next=error.next, retry=error.retry) from error
 
 
 def read(source: BinaryIO) -> LinearPicture:

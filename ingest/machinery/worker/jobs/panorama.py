@@ -23,6 +23,7 @@ import numpy as np
 from ingest.errors import Unreadable
 from ingest.machinery.worker import exr
 from ingest.machinery.worker.jobs import linear_picture, panorama_pictures
+from ingest.machinery.worker.jobs.linear_picture import Source
 from ingest.records import rasters
 from ingest.records.checks import check
 from ingest.records.lenses import LensFile, LensFileWrong
@@ -54,7 +55,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     views = int(args["views"])
     if len(files) != views + 1 or views < 1:
         raise ValueError("the job panorama needs a file a view and one to write")
-    sources, out = files[:views], files[views]
+    sources, out = linear_picture.sources(files[:views], args.get("names")), files[views]
     findings: list[dict[str, Any]] = []
     turned = {k: float(v) for k, v in (args.get("level") or {}).items()}
     world = cameras.levelled(**turned)
@@ -63,12 +64,12 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
         findings += more
     progress(0.3 if args.get("calibrate") else 0.05)
     if numbers.kind == "lat-long":
-        shown, agreement, header = _equirects(numbers, sources, args, world), None, _header(sources[0])
+        shown, agreement, header = _equirects(numbers, sources, args, world), None, sources[0].header()
         thin: list[Camera] = []
     else:
-        header = _header(sources[0])
+        header = sources[0].header()
         size = linear_picture.size(header)
-        _fitting(numbers, [size, *(linear_picture.size(_header(s)) for s in sources[1:])])
+        _fitting(numbers, [size, *(linear_picture.size(s.header()) for s in sources[1:])])
         try:
             numbers = numbers.scaled(*size)
         except LensFileWrong as error:
@@ -81,7 +82,7 @@ def run(args: dict[str, Any], files: Sequence[BinaryIO], progress: Progress) -> 
     projector = Projector(raster, shown, powers=powers)
     mended = 0
     for i, source in enumerate(sources):
-        picture = linear_picture.read(source)
+        picture = source.picture()
         sound, count = repaired(picture.rgb)
         mended += count
         support = picture.layers.get("support.frames")
@@ -118,17 +119,12 @@ def _only_hinted(numbers: LensFile, views: int) -> bool:
     return numbers.kind == "mirror-ball" and any(numbers.view(i).outline is None for i in range(views))
 
 
-def _header(source: BinaryIO) -> dict[str, Any]:
-    header, _ = exr.read(source, header_only=True)
-    return header
-
-
-def _calibrated(numbers: LensFile, sources: Sequence[BinaryIO]) -> tuple[LensFile, list[dict[str, Any]]]:
+def _calibrated(numbers: LensFile, sources: Sequence[Source]) -> tuple[LensFile, list[dict[str, Any]]]:
     from ingest.steps.panorama.calibration import refine
 
     pictures = []
     for source in sources:
-        picture = linear_picture.read(source)
+        picture = source.picture()
         sound, _ = repaired(picture.rgb)
         pictures.append(sound)
     return refine(numbers, pictures)
@@ -154,7 +150,7 @@ def _looked_at(
 
 
 def _agreement(
-    shown: Sequence[Camera | Equirect], sources: Sequence[BinaryIO]
+    shown: Sequence[Camera | Equirect], sources: Sequence[Source]
 ) -> tuple[list[Camera], seams.Agreement]:
     """Thinned luminance of each view, once, for every camera on it; the thinned cameras."""
     thin: list[Camera] = []
@@ -162,7 +158,7 @@ def _agreement(
     for i, source in enumerate(sources):
         mine = [c for c in shown if isinstance(c, Camera) and c.view == i]
         factor = min(seams.thin_factor(c) for c in mine)
-        picture = linear_picture.read(source)
+        picture = source.picture()
         sound, _ = repaired(picture.rgb)
         small = seams.thinned(sound, factor)
         for camera in mine:
@@ -172,15 +168,15 @@ def _agreement(
 
 
 def _equirects(
-    numbers: LensFile, sources: Sequence[BinaryIO], args: dict[str, Any], world: Any
+    numbers: LensFile, sources: Sequence[Source], args: dict[str, Any], world: Any
 ) -> list[Camera | Equirect]:
     layouts = list(args.get("layouts") or ())
     found: list[Camera | Equirect] = []
     for i, source in enumerate(sources):
-        picture = linear_picture.read(source)
+        picture = source.picture()
         height, width = picture.rgb.shape[:2]
         if height < 4 or not 1.9 <= width / height <= 2.1:
-            raise Unreadable(f"the lens numbers say lat-long, the picture is {width}x{height}.",
+            raise Unreadable(f"the lens numbers say lat-long, the picture is {width}x{height}.", item=source.name,
                              next="Give the lens numbers of this body.")  # fmt: skip
         word = str(layouts[i]) if i < len(layouts) else "auto"
         layout = _LAYOUTS.get(word) or layout_of(
