@@ -130,7 +130,7 @@ def statistics(pairs: list[quality.Pair], looks: list[FrameLook], doubt: float =
     own = quality.stray(looks, doubt, latlong=True)
     return {
         "camera_moved": quality.turned(pairs, own)[1],
-        "light_changed": quality.changed(quality.course(pairs, "light"), float(np.hypot(quality.SHUTTER, doubt)))[1],
+        "light_changed": quality.light_changed(pairs, doubt)[1],
         "white_shift": quality.white_changed(pairs, doubt)[1],
         "motion": quality.largest_patch(pairs, looks[0].light.shape[:2])[1],
     }

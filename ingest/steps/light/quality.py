@@ -39,11 +39,11 @@ NEAR_WHITE = 0.96  # of what saturates behind a codec
 RAIL = 0.9  # of white: above it noise may have been cut off
 LEAST_SHARED = 8.0  # pixels, or as many noisier ones as weigh the same
 SURE = 0.008  # natural log: a pair whose light is known no better has not found itself
-TURN_ERRORS, TURN_DEG = 5.2, 0.02
+TURN_ERRORS, TURN_DEG = 4.8, 0.02
 CONSENT_ERRORS = 2.0  # for what another measurement claims at the same place
-LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.3, 4.8, 60.0
+LIGHT_ERRORS, WHITE_ERRORS, MOTION_SCORE = 3.3, 2.8, 60.0
 SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in light, and in red against blue
-COLOUR_DOUBT = 1 / 2  # a wrong curve bends the channels much alike, but not quite
+LIGHT_DOUBT, COLOUR_DOUBT = 0.6, 0.5  # of a curve's misfit: it averages out over levels, and bends channels much alike
 CODEC_COLOUR = 0.2  # natural log times the root of the pixels shared: what a codec does to the colour of few
 CODEC_PIXELS = 1.0  # by which a frame behind a codec seems to stray, times the misfit of its curve
 ALONE = 0.8  # so many more places to look at, so much surer must one frame be
@@ -641,8 +641,13 @@ def changed(found: Course | None, own: float) -> tuple[float, float, tuple[int, 
     return best
 
 
+def light_changed(pairs: Sequence[Pair], doubt: float) -> tuple[float, float, tuple[int, ...]]:
+    """As :func:`changed`, of light (natural log); ``doubt`` as in :func:`changes`."""
+    return changed(course(pairs, "light"), math.hypot(SHUTTER, doubt * LIGHT_DOUBT))
+
+
 def _light(pairs: Sequence[Pair], doubt: float) -> list[dict[str, Any]]:
-    size, errors, frames = changed(course(pairs, "light"), math.hypot(SHUTTER, doubt))
+    size, errors, frames = light_changed(pairs, doubt)
     if errors < LIGHT_ERRORS:
         return []
     stops = size / math.log(2)
