@@ -283,13 +283,15 @@ def test_paint_that_is_not_neutral_shows_on_the_side_in_the_shade() -> None:
     assert lit.parts["level"] > 2 * found.parts["level"]
 
 
-def test_a_hand_before_the_ball_draws_its_outline_nowhere() -> None:
+@pytest.mark.parametrize(("rows", "columns"), [((34, 56), (6, 26)), ((4, 20), (34, 52))])
+def test_a_hand_before_the_ball_draws_its_outline_nowhere(rows: tuple[int, int], columns: tuple[int, int]) -> None:
+    """A dark glove over a tenth to a fifth of the ball, in the shade and in the sun."""
     clipped, missing, sun, ball = clipped_sun(-30.0)
     cells = measure(clipped, Raster(height=128, width=256))
     covered = ball.pixels.copy()
-    covered[38:52, 8:22] = 0.002  # a dark glove over the lower left
+    covered[slice(*rows), slice(*columns)] = 0.002
     (found,) = rescue.from_grey_ball(cells, [sun.direction], replace(ball, pixels=covered, heading_deg=-30.0))
-    assert np.allclose(found.missing_rgb, missing, rtol=0.03)
+    assert np.allclose(found.missing_rgb, missing, rtol=0.04)
 
 
 def test_a_ball_that_cannot_tell_is_refused_with_the_reason() -> None:
