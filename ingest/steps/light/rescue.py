@@ -368,27 +368,26 @@ def _linear(
     suns: Doubles, seen: Doubles, base: Doubles, weight: Doubles, spread: Doubles, together: float, *, free: bool
 ) -> _Solved:
     """:func:`_solved` by given weights (n,) and noise of each channel (3,); the level is 0 unless ``free``."""
-    k = suns.shape[1]
-    amounts, left = np.zeros((k, 3)), np.empty_like(seen)
-    fit, level, levels = np.zeros((k, 3)), np.zeros((k, 3)), np.zeros(3)
-    for c in range(3):
-        design = np.column_stack([suns, base[:, c]])
-        sure = weight / (together * float(spread[c]) ** 2)
-        normal = (design * sure[:, None]).T @ design
-        normal[np.diag_indices(k)] = normal[np.diag_indices(k)] * (1 + 1e-9) + 1e-30
-        normal[-1, -1] += (1.0 if free else 1e9) / _LEVEL_VARIANCE
-        over = seen[:, c] - base[:, c]
-        covariance = np.linalg.inv(normal)
-        told = covariance @ ((design * sure[:, None]).T @ over)
-        off = 1 + max(-0.5, float(told[-1]))
-        levels[c] = told[-1]
-        amounts[:, c] = told[:-1] / off
-        left[:, c] = over - design @ told
-        # what the level leaves unknown, and the rest: given the level, the amounts err by the noise alone
-        along = covariance[:-1, -1] / off - told[:-1] * covariance[-1, -1] / off**2
-        level[:, c] = np.abs(along) / np.sqrt(covariance[-1, -1])
-        alone = np.diag(covariance)[:-1] - covariance[:-1, -1] ** 2 / covariance[-1, -1]
-        fit[:, c] = np.sqrt(np.maximum(alone, 0.0)) / off
+    count, k = suns.shape
+    design = np.empty((3, count, k + 1))
+    design[:, :, :k], design[:, :, k] = suns, base.T
+    sure = design.transpose(0, 2, 1) * (weight / (together * spread[:, None] ** 2))[:, None, :]
+    normal = sure @ design
+    diagonal = np.arange(k)
+    normal[:, diagonal, diagonal] = normal[:, diagonal, diagonal] * (1 + 1e-9) + 1e-30
+    normal[:, k, k] += (1.0 if free else 1e9) / _LEVEL_VARIANCE
+    over = (seen - base).T[:, :, None]
+    covariance = np.linalg.inv(normal)
+    told = covariance @ (sure @ over)
+    left = (over - design @ told)[:, :, 0].T
+    levels = told[:, k, 0]
+    off = 1 + np.maximum(-0.5, levels)
+    amounts = (told[:, :k, 0] / off[:, None]).T
+    # what the level leaves unknown, and the rest: given the level, the amounts err by the noise alone
+    own, shared = covariance[:, k, k], covariance[:, :k, k]
+    level = np.abs(shared.T / off - told[:, :k, 0].T * own / off**2) / np.sqrt(own)
+    alone = covariance[:, diagonal, diagonal] - shared**2 / own[:, None]
+    fit = np.sqrt(np.maximum(alone, 0.0)).T / off
     return _Solved(amounts=amounts, left=left, fit=fit, level=level, off=levels)
 
 
