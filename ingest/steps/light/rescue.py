@@ -4,8 +4,8 @@
 a x the diffuse image of a unit source = the photographed ball, linear in a for each channel.  Where the ball's camera
 looked, and where exactly the ball's outline lies, is fitted with it: the shading itself says so, since the source's
 direction in the probe is known.  On the probe's scale (a raw or a merged bracket with its exposure) a is what is
-missing.  How far paint and exposure are off that scale is fitted a channel: the ball's side in the shade shows light that
-the probe holds whole.  How many readings err as one is measured from what the fit leaves, and makes the sigma.
+missing.  How far paint and exposure are off that scale is fitted a channel: the ball's side in the shade shows light
+that the probe holds whole.  How many readings err as one is measured from what the fit leaves; the sigma follows.
 
 **The sun's disc**: direct sunlight through a clear sky, E = 128 klx exp(-c m) (form and solar illuminance constant as
 published for daylight calculation; c = .21 for a clear sky, and m = 1 / sin(height), from memory), over the cd/m2 of
