@@ -128,11 +128,10 @@ def burst(seed: int, pictures: list[np.ndarray]) -> tuple[list[FrameLook], Truth
 def statistics(pairs: list[quality.Pair], looks: list[FrameLook], doubt: float = 0.0) -> dict[str, float]:
     """What the thresholds are compared with; ``doubt`` as in :func:`quality.changes`."""
     own = quality.stray(looks, doubt, latlong=True)
-    white = float(np.hypot(quality.COLOUR, doubt * quality.COLOUR_DOUBT))
     return {
         "camera_moved": quality.turned(pairs, own)[1],
-        "light_changed": quality.changed(quality.course(pairs, "light"), float(np.hypot(quality.SHUTTER, doubt)))[1],
-        "white_shift": quality.changed(quality.course(pairs, "red_blue"), white)[1],
+        "light_changed": quality.light_changed(pairs, doubt)[1],
+        "white_shift": quality.white_changed(pairs, doubt)[1],
         "motion": quality.largest_patch(pairs, looks[0].light.shape[:2])[1],
     }
 

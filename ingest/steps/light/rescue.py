@@ -4,7 +4,8 @@
 a x the diffuse image of a unit source = the photographed ball, linear in a for each channel.  Where the ball's camera
 looked, and where exactly the ball's outline lies, is fitted with it: the shading itself says so, since the source's
 direction in the probe is known.  On the probe's scale (a raw or a merged bracket with its exposure) a is what is
-missing; without a scale one more unknown is fitted, and little is left of the certainty.
+missing.  How far paint and exposure are off that scale is fitted a channel: the ball's side in the shade shows light
+that the probe holds whole.  How many readings err as one is measured from what the fit leaves; the sigma follows.
 
 **The sun's disc**: direct sunlight through a clear sky, E = 128 klx exp(-c m) (form and solar illuminance constant as
 published for daylight calculation; c = .21 for a clear sky, and m = 1 / sin(height), from memory), over the cd/m2 of
@@ -48,7 +49,7 @@ _NOISE = 0.02  # relative: of the ball's pixels
 _LEVEL_VARIANCE = LEVEL_SIGMA**2 + PAINT_SIGMA**2
 _TOGETHER = 12.0  # readings that err together, until it is measured
 _PATCH = 0.16  # radii: the side of a patch whose mean tells how far its pixels err together
-_COVERED, _COVER_REACH, _MOST_COVERED, _LOOKS = 6.0, 0.07, 0.15, 3  # spreads; radii; of the ball; times
+_COVERED, _COVER_REACH, _MOST_COVERED, _LOOKS = 6.0, 0.07, 0.3, 3  # spreads; radii; of the ball; times
 _LIT, LEAST_LIT = 0.2, 0.15  # a normal is lit above this cosine; the share of the ball's picture that must be
 BALL_LABEL = "ESTIMATE from the photographed grey ball, not measured"
 SUN_LABEL = "ESTIMATE from the sun's known size and a clear sky at the header's scale, not measured"
@@ -194,9 +195,10 @@ class _Fit:
         base = sample(self._map, self._raster, facing)
         spread = np.full(3, _NOISE * self._level)
         weight: NDArray[Any] = np.ones(len(seen))
-        for turn in range(3):
-            solved = _linear(self._columns(facing), seen, base, weight, spread, self._together)
-            if turn < 2:
+        for turn in range(4):
+            free = turn > 1  # what stands before the ball is weighed down before the level may follow it
+            solved = _linear(self._columns(facing), seen, base, weight, spread, self._together, free=free)
+            if turn < 3:
                 weight = _tail(solved.left)
         return np.asarray(solved.left.ravel() / self._level)
 
@@ -267,7 +269,7 @@ class _Fit:
         near = np.zeros(len(place), dtype=bool)
         for middle in place[far]:
             near |= ((place - middle) ** 2).sum(axis=1) < _COVER_REACH**2
-        if near.mean() > 2 * _MOST_COVERED:
+        if near.mean() > 1.5 * _MOST_COVERED:
             return False
         self._at, self._seen = self._at[~near], self._seen[~near]
         return True
@@ -348,9 +350,9 @@ def _solved(suns: Doubles, seen: Doubles, base: Doubles, together: float) -> _So
     """
     weight: NDArray[Any] = np.ones(len(suns))
     spread = (seen - base).std(axis=0) + 1e-12
-    for turn in range(5):
-        solved = _linear(suns, seen, base, weight, spread, together)
-        if turn < 4:
+    for turn in range(6):
+        solved = _linear(suns, seen, base, weight, spread, together, free=turn > 1)
+        if turn < 5:
             spread = np.sqrt((weight[:, None] * solved.left**2).sum(axis=0) / max(float(weight.sum()), 1e-12)) + 1e-12
             weight = _tail(solved.left)
     return solved
@@ -363,29 +365,30 @@ def _tail(left: Doubles) -> Doubles:
     return np.asarray(1 / (1 + (size / (2.4 * around)) ** 2))
 
 
-def _linear(suns: Doubles, seen: Doubles, base: Doubles, weight: Doubles, spread: Doubles, together: float) -> _Solved:
-    """:func:`_solved` by given weights (n,) and noise of each channel (3,)."""
-    k = suns.shape[1]
-    amounts, left = np.zeros((k, 3)), np.empty_like(seen)
-    fit, level, levels = np.zeros((k, 3)), np.zeros((k, 3)), np.zeros(3)
-    for c in range(3):
-        design = np.column_stack([suns, base[:, c]])
-        sure = weight / (together * float(spread[c]) ** 2)
-        normal = (design * sure[:, None]).T @ design
-        normal[np.diag_indices(k)] = normal[np.diag_indices(k)] * (1 + 1e-9) + 1e-30
-        normal[-1, -1] += 1 / _LEVEL_VARIANCE
-        over = seen[:, c] - base[:, c]
-        covariance = np.linalg.inv(normal)
-        told = covariance @ ((design * sure[:, None]).T @ over)
-        off = 1 + max(-0.5, float(told[-1]))
-        levels[c] = told[-1]
-        amounts[:, c] = told[:-1] / off
-        left[:, c] = over - design @ told
-        # what the level leaves unknown, and the rest: given the level, the amounts err by the noise alone
-        along = covariance[:-1, -1] / off - told[:-1] * covariance[-1, -1] / off**2
-        level[:, c] = np.abs(along) / np.sqrt(covariance[-1, -1])
-        alone = np.diag(covariance)[:-1] - covariance[:-1, -1] ** 2 / covariance[-1, -1]
-        fit[:, c] = np.sqrt(np.maximum(alone, 0.0)) / off
+def _linear(
+    suns: Doubles, seen: Doubles, base: Doubles, weight: Doubles, spread: Doubles, together: float, *, free: bool
+) -> _Solved:
+    """:func:`_solved` by given weights (n,) and noise of each channel (3,); the level is 0 unless ``free``."""
+    count, k = suns.shape
+    design = np.empty((3, count, k + 1))
+    design[:, :, :k], design[:, :, k] = suns, base.T
+    sure = design.transpose(0, 2, 1) * (weight / (together * spread[:, None] ** 2))[:, None, :]
+    normal = sure @ design
+    diagonal = np.arange(k)
+    normal[:, diagonal, diagonal] = normal[:, diagonal, diagonal] * (1 + 1e-9) + 1e-30
+    normal[:, k, k] += (1.0 if free else 1e9) / _LEVEL_VARIANCE
+    over = (seen - base).T[:, :, None]
+    covariance = np.linalg.inv(normal)
+    told = covariance @ (sure @ over)
+    left = (over - design @ told)[:, :, 0].T
+    levels = told[:, k, 0]
+    off = 1 + np.maximum(-0.5, levels)
+    amounts = (told[:, :k, 0] / off[:, None]).T
+    # what the level leaves unknown, and the rest: given the level, the amounts err by the noise alone
+    own, shared = covariance[:, k, k], covariance[:, :k, k]
+    level = np.abs(shared.T / off - told[:, :k, 0].T * own / off**2) / np.sqrt(own)
+    alone = covariance[:, diagonal, diagonal] - shared**2 / own[:, None]
+    fit = np.sqrt(np.maximum(alone, 0.0)).T / off
     return _Solved(amounts=amounts, left=left, fit=fit, level=level, off=levels)
 
 

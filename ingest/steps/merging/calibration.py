@@ -237,6 +237,8 @@ def _tilt(choice: _Choice, work: _Work) -> float:
 
 def _better(bent: _Choice, known: _Choice, work: _Work) -> bool:
     assert bent.fit is not None and known.fit is not None
+    if abs(_tilt(bent, work)) > max(_SLOPE, abs(_tilt(known, work))):
+        return False  # it makes the shutters stray in step with the exposure, more than the known curve does
     if abs(_tilt(known, work)) > _SLOPE:  # a power of the right curve fits as well, with a power of the exposures
         return bent.fit.cost < known.fit.cost + _BELIEVED
     slight = known.name == "srgb" and bent.facts["from_srgb"] < _SLIGHT

@@ -103,8 +103,10 @@ def judge(cameras: Sequence[Camera], pictures: Sequence[NDArray[np.float32]], *,
             level = float(np.median(step))
             spread = float(np.sqrt(np.mean(np.clip(step - level, -1, 1) ** 2)))
             pairs.append((a, b, level, spread))
-            step_map = np.where(both, logs[a] - logs[b], 0.0)
-            worst = np.maximum(worst, _smooth(np.abs(step_map), both))
+            # a ball shows its photographer, whom the other view's weight hides: no doubt comes of that
+            shown = mixed if cameras[a].sees_back or cameras[b].sees_back else both
+            step_map = np.where(shown, logs[a] - logs[b], 0.0)
+            worst = np.maximum(worst, _smooth(np.abs(step_map), shown))
     doubtful = worst > DOUBTFUL
     powers = np.where(doubtful, 4.0, 1.0).astype(np.float32)
     powers = np.asarray(cv2.GaussianBlur(powers, (0, 0), 2.0, borderType=cv2.BORDER_REFLECT), dtype=np.float32)

@@ -143,14 +143,14 @@ def test_a_turned_camera_moves_nothing_at_the_poles() -> None:
     """The pole's pixels turn about it by many columns: that is no movement there, and a thing that moved there is."""
     rng = np.random.default_rng(2)
     raster = Raster(height=128, width=256, layout=Layout.CENTRES)
-    waves, phases = rng.normal(size=(20, 3)) * 6, rng.uniform(0, 6.28, size=20)
+    waves, phases = rng.normal(size=(20, 3)) * 25, rng.uniform(0, 6.28, size=20)
     size = math.radians(0.9)
     turn = np.array([[1, 0, 0], [0, math.cos(size), -math.sin(size)], [0, math.sin(size), math.cos(size)]])
     for thing in (False, True):
         looks = []
         for k in range(4):
             d = raster.directions() @ (turn if k >= 2 else np.eye(3))
-            light = 0.004 * 2.0 ** (1.2 * np.sin(d @ waves.T + phases).mean(axis=-1, keepdims=True) * 2) * np.ones(3)
+            light = 0.004 * np.exp(3.0 * np.sin(d @ waves.T + phases).mean(axis=-1, keepdims=True)) * np.ones(3)
             if thing and k == 2:
                 light = np.where((raster.directions() @ scenes.at(30, 84) > math.cos(0.06))[..., None], 0.4, 1) * light
             seen = light * 3.0**k
@@ -165,7 +165,7 @@ def test_few_dark_pixels_tell_no_change_of_colour_of_their_own_choosing() -> Non
     worst = 0.0
     for seed in range(4):
         rng = np.random.default_rng(seed)
-        level = 6e-4 * 2.0 ** rng.normal(size=(64, 128, 1)) * np.array([1.6, 1.0, 0.6])
+        level = 1.2e-3 * 2.0 ** (0.1 * rng.normal(size=(64, 128, 1))) * np.array([1.6, 1.0, 0.6])
         looks = []
         for k in range(3):
             seen = level * 4.0**k
@@ -283,13 +283,15 @@ def test_paint_that_is_not_neutral_shows_on_the_side_in_the_shade() -> None:
     assert lit.parts["level"] > 2 * found.parts["level"]
 
 
-def test_a_hand_before_the_ball_draws_its_outline_nowhere() -> None:
+@pytest.mark.parametrize(("rows", "columns"), [((34, 56), (6, 26)), ((4, 20), (34, 52))])
+def test_a_hand_before_the_ball_draws_its_outline_nowhere(rows: tuple[int, int], columns: tuple[int, int]) -> None:
+    """A dark glove over a tenth to a fifth of the ball, in the shade and in the sun."""
     clipped, missing, sun, ball = clipped_sun(-30.0)
     cells = measure(clipped, Raster(height=128, width=256))
     covered = ball.pixels.copy()
-    covered[38:52, 8:22] = 0.002  # a dark glove over the lower left
+    covered[slice(*rows), slice(*columns)] = 0.002
     (found,) = rescue.from_grey_ball(cells, [sun.direction], replace(ball, pixels=covered, heading_deg=-30.0))
-    assert np.allclose(found.missing_rgb, missing, rtol=0.03)
+    assert np.allclose(found.missing_rgb, missing, rtol=0.04)
 
 
 def test_a_ball_that_cannot_tell_is_refused_with_the_reason() -> None:

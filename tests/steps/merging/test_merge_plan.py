@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from ingest.steps.merging import clipping, curves
+from ingest.steps.merging import calibration, clipping, curves
 from ingest.steps.merging.calibration import Plan
 from ingest.steps.merging.response import Fit
 from tests import brackets
@@ -48,6 +51,19 @@ def test_an_unknown_curve_is_recovered() -> None:
     ratio = np.log(found / light)
     assert np.std(ratio) < 0.004
     assert np.abs(off(plan, bracket)).max() < 0.003
+
+
+@pytest.mark.parametrize(("bent", "plain", "expected"), [
+    (0.4, 1.1, False),  # a power of the right curve: it makes each exposure 2.5 times what its header says
+    (1.01, 1.1, True), (1.4, 0.4, True), (0.4, 1.0, False),
+])  # fmt: skip
+def test_a_recovered_curve_keeps_the_headers_slope(bent: float, plain: float, expected: bool) -> None:
+    """Three frames that hold something, and light that changed between them: seen in 2 of 102 simulated TIFF bursts."""
+    def choice(name: str, slope: float, cost: float) -> Any:
+        return SimpleNamespace(name=name, fit=SimpleNamespace(slope=lambda _: slope, cost=cost), facts={"from_srgb": 2})
+
+    work: Any = SimpleNamespace(units=np.array([1.0, 4.0, 16.0]))
+    assert calibration._better(choice("recovered", bent, 0.5), choice("linear", plain, 1.0), work) is expected
 
 
 @pytest.mark.parametrize("where", [2, 5])
