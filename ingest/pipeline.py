@@ -128,7 +128,8 @@ class Desk:
                 self._records(outbox, originals, [v for v in made if v.id in moved], filed)
                 self._cover(originals, views, filed, filed_clips.file_stills(services, filed.together))
                 paperwork.running_log(services, outbox)
-                services.work.set_findings("outbox", outbox.findings, services.clock.utc())
+                if outbox.findings:  # else what a whole pass met stands
+                    services.work.set_findings("outbox", outbox.findings, services.clock.utc())
         except LedgerUnusable:
             raise
         except Exception as error:

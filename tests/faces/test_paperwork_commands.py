@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 
 from ingest.errors import SettingsError
 from ingest.faces import packages, shows
+from ingest.faces.cli import requests
 from ingest.faces.cli.main import main
 from ingest.faces.daemon.notify import Notices
 from ingest.machinery import journal
@@ -146,6 +148,20 @@ def test_what_a_person_says_without_a_daemon_is_a_moments_work(
     capsys.readouterr()
     assert json.loads(new.with_suffix(".json").read_text())["filing"]["setup"] == "9Z"
     assert not [f for f in told_all(show, capsys) if f["kind"] == "not worked out"]
+
+
+def test_a_request_that_nobody_is_left_to_carry_out_is_not_waited_for(
+    show: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(requests, "LEFT_S", 0.0)
+    services = services_of(show)
+    try:
+        assert requests.carried_out(services, "audit", {}, threading.Event()) == 1
+        assert "the next `watch` carries it out" in capsys.readouterr().err
+        assert [kind for _, kind, _ in services.work.open_requests()] == ["audit"]
+        services.store.lock()
+    finally:
+        close_services(services)
 
 
 def told_all(show: list[str], capsys: pytest.CaptureFixture[str]) -> list[dict[str, Any]]:

@@ -18,7 +18,7 @@ from ingest.machinery.worker.clips import OPTIONS
 
 HEAD_S, TAIL_S = 6.0, 6.0  # common practice: a slate is shown within the first seconds
 EACH_S = 0.4  # between frames looked at; a clock's code stands for a second
-BUDGET_S = 8.0  # of decoding at either end
+BUDGET_S = 8.0  # of decoding at either end, in the processor's time
 _MOST_FRAMES = 400
 
 
@@ -65,11 +65,16 @@ def _frames(container: Any) -> Iterator[tuple[float, Any]]:
 
 
 def _some(container: Any, stream: Any, start: float, since: float, until: float) -> Iterator[tuple[float, Any]]:
-    deadline = time.monotonic() + BUDGET_S
-    due = since
-    for n, frame in enumerate(container.decode(stream)):
+    due, spent = since, 0.0
+    decoded = container.decode(stream)
+    for _ in range(_MOST_FRAMES):
+        began = time.process_time()
+        frame = next(decoded, None)
+        spent += time.process_time() - began
+        if frame is None or spent > BUDGET_S:
+            return
         at_s = (float(frame.pts * frame.time_base) if frame.pts is not None else 0.0) - start
-        if at_s > until or n >= _MOST_FRAMES or time.monotonic() > deadline:
+        if at_s > until:
             return
         if at_s >= due:
             due = at_s + EACH_S

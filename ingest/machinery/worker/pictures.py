@@ -23,7 +23,7 @@ from ingest.machinery.worker.tiff import Source
 WIDTH = 1000
 LARGEST_PIXELS = 400_000_000
 CLIP_FRAMES = 6  # looked at in a clip, evenly over it
-BUDGET_S = 12.0  # of decoding a clip
+BUDGET_S = 12.0  # of decoding a clip, in the processor's time: a busy machine must not make it another clip
 Codes = npt.NDArray[np.uint8]
 
 
@@ -140,31 +140,32 @@ def frames(file: BinaryIO) -> Iterator[tuple[float, Codes]]:
     import av
 
     av.logging.set_level(None)
-    deadline = time.monotonic() + BUDGET_S
     file.seek(0)
     try:
         with av.open(file, options=OPTIONS, metadata_errors="replace") as container:
             if not container.streams.video:
                 raise Unreadable("it holds no picture.")
-            yield from _spread(container, deadline)
+            yield from _spread(container)
     except av.FFmpegError as error:
         raise Unreadable(f"its frames cannot be read ({type(error).__name__}).") from error
 
 
-def _spread(container: Any, deadline: float) -> Iterator[tuple[float, Codes]]:
+def _spread(container: Any) -> Iterator[tuple[float, Codes]]:
     stream = container.streams.video[0]
     stream.thread_type = "NONE"
     if stream.width * stream.height > LARGEST_PIXELS:
         raise Unreadable("its frames are larger than any camera's.")
     start = float(stream.start_time * stream.time_base) if stream.start_time is not None else 0.0
     length = container.duration / 1_000_000 if container.duration else 0.0
-    last = -1.0
+    last, spent = -1.0, 0.0
     for n in range(CLIP_FRAMES):
+        began = time.process_time()
         at = length * (n + 0.5) / CLIP_FRAMES
         if n and length:
             container.seek(int((start + at) / stream.time_base), stream=stream)
         frame = next(container.decode(stream), None)
-        if frame is None or time.monotonic() > deadline:
+        spent += time.process_time() - began
+        if frame is None or spent > BUDGET_S:
             return
         at_s = max(0.0, float((frame.pts or 0) * frame.time_base) - start)
         if at_s > last:  # a seek lands on a key frame, perhaps the same again

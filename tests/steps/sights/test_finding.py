@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ingest.machinery.worker import pictures
 from ingest.machinery.worker.jobs import sights as job
 from ingest.records.sights import SeenThing, proposed_role
 from ingest.steps.sights import balls, finding
@@ -153,6 +155,19 @@ def test_the_sample_cards_plates(name: str, role: str) -> None:
     with (PLATES / name).open("rb") as file:
         (answer,) = job.run({"clip": True}, [file], lambda _: None)["files"]
     assert proposed_role([SeenThing.from_json(s) for s in answer["sights"]], clip=True) == role
+
+
+def test_a_busy_machine_sees_as_many_frames_of_a_clip(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the budget bounds is the decoding: time that others have the processor, or that is looked, is not it."""
+    with (PLATES / "A7-0044-T1.MP4").open("rb") as file:
+        began = time.process_time()
+        count = len(list(pictures.frames(file)))
+        budget_s = 0.1 + 2 * (time.process_time() - began)
+        monkeypatch.setattr(pictures, "BUDGET_S", budget_s)
+        for _ in pictures.frames(file):
+            count -= 1
+            time.sleep(budget_s / 3)
+    assert count == 0
 
 
 ROUND = ("coins", "coffee")  # of the photographs those with the most round things in them
