@@ -12,6 +12,7 @@ import difflib
 import hashlib
 import re
 import string
+import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -218,13 +219,24 @@ def _digest(text: str, signs: int) -> str:
 
 
 def _part(text: str, otherwise: str = "") -> str:
-    """One safe path part that is never empty; what was cut or dropped whole is told apart by a digest."""
+    """One safe path part that is never empty; what was cut, or lost letters of another script, is told apart by a
+    digest: two shots must not share a folder.
+
+    >>> _part("27 Ä"), _part("港_010"), _part("海_010")
+    ('27-A', '010-f4db3022', '010-72b18ac2')
+    """
     if not text:
         return otherwise or "0"
     part = token(text, longest=400)
-    if len(part) > LONGEST_PART:
-        return f"{part[: LONGEST_PART - 9]}-{_digest(text, 8)}"
-    return part or f"x{_digest(text, 8)}"
+    if part and len(part) <= LONGEST_PART and not _loses_letters(text):
+        return part
+    kept = part[: LONGEST_PART - 9].strip("_-.")
+    return f"{kept}-{_digest(text, 8)}" if kept else f"x{_digest(text, 8)}"
+
+
+def _loses_letters(text: str) -> bool:
+    """Whether a letter or digit of a name has no Latin base letter to stand for it."""
+    return any(c.isalnum() and not c.isascii() for c in unicodedata.normalize("NFKD", text))
 
 
 def _setup_key(item: Named, shot: str) -> Key:

@@ -153,6 +153,16 @@ _ITEM = st.builds(
 )
 
 
+def test_names_of_another_script_share_no_folder() -> None:
+    """Only Latin letters are safe everywhere; what they leave of two shots may be the same."""
+    harbour, sea = "\u6e2f_010", "\u6d77_010"
+    made = Convention.parse(show="TIDE").places([
+        Named(id=n, shots=(shot,), setup="27A", day=DAY) for n, shot in (("a", harbour), ("b", sea))
+    ])
+    shots = [made[n].folder.split("/")[1] for n in "ab"]
+    assert len(set(shots)) == 2 and all(s.isascii() and s.startswith("010-") for s in shots)
+
+
 @settings(max_examples=120, deadline=None)
 @given(
     st.lists(_ITEM, max_size=14, unique_by=lambda i: i.id),
