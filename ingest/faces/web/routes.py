@@ -20,7 +20,7 @@ from ingest.errors import DestinationUnavailable, NightloaderError, sentences
 from ingest.faces import answers, deciding, duties, entering
 from ingest.faces.bundles import bundled
 from ingest.faces.web import clock_page, pages, slate_page
-from ingest.faces.web.board import ordered
+from ingest.faces.web.board import CardShown, ordered
 from ingest.faces.web.events import Hub
 from ingest.faces.web.small_server import Pages
 from ingest.machinery.disk.destinations import find_destination
@@ -152,11 +152,10 @@ class Routes:
                           roles=tuple(duties.roles(self._services)), typed=typed or _typed_of(clip))
 
     def card(self, request: Request) -> Response:
-        id = request.path_params["id"]
-        card = next((c for c in self._hub.board.cards if c.id == id), None)
+        card = self._known_card(request)
         return self._card_page(request, card) if card else self._nothing(request)
 
-    def _card_page(self, request: Request, card: Any, code: int = 200, **wrong: str) -> Response:
+    def _card_page(self, request: Request, card: CardShown, code: int = 200, **wrong: str) -> Response:
         signed = self._services.work.decisions("sign").get(card.id)
         return self._page(request, "card", code, card=card, signed=signed, wrong=wrong.get("roll", ""),
                           wrong_by=wrong.get("by", ""))
@@ -325,8 +324,7 @@ class Routes:
         return self._kept(f"/probe/{glance.id}", "reviewed")
 
     def _label(self, request: Request, form: Mapping[str, str]) -> Response:
-        id = request.path_params["id"]
-        card = next((c for c in self._hub.board.cards if c.id == id), None)
+        card = self._known_card(request)
         if card is None:
             return self._nothing(request)
         roll = tidy(form.get("roll", ""), 64)
@@ -340,22 +338,21 @@ class Routes:
 
     def _first(self, request: Request, form: Mapping[str, str]) -> Response:
         del form
-        id = request.path_params["id"]
-        if not any(c.id == id for c in self._hub.board.cards):
+        card = self._known_card(request)
+        if card is None:
             return self._nothing(request)
-        deciding.first(self._services, id)
-        return self._kept(f"/card/{id}", "first")
+        deciding.first(self._services, card.id)
+        return self._kept(f"/card/{card.id}", "first")
 
     def _sign(self, request: Request, form: Mapping[str, str]) -> Response:
-        id = request.path_params["id"]
-        card = next((c for c in self._hub.board.cards if c.id == id), None)
+        card = self._known_card(request)
         if card is None:
             return self._nothing(request)
         by = tidy(form.get("by", ""), 120)
         if not by:
             return self._card_page(request, card, 400, by="Write who releases it.")
-        duties.sign(self._services, id, by)
-        return self._kept(f"/card/{id}", "signed")
+        duties.sign(self._services, card.id, by)
+        return self._kept(f"/card/{card.id}", "signed")
 
     def _confirm(self, request: Request, form: Mapping[str, str]) -> Response:
         clip = self._known_clip(request)
@@ -403,6 +400,10 @@ class Routes:
     def _known(self, request: Request) -> ProbeGlance | None:
         id = request.path_params.get("id", "")
         return self._glances.probe(id) if ID.fullmatch(id) else None
+
+    def _known_card(self, request: Request) -> CardShown | None:
+        id = request.path_params.get("id", "")
+        return next((c for c in self._hub.board.cards if c.id == id), None)
 
     def _known_clip(self, request: Request) -> dict[str, Any] | None:
         id = request.path_params.get("id", "")
