@@ -5,7 +5,8 @@
     python -m tests.bench.standing night       # 200 small cards through one daemon: memory, handles, threads
 
 Linux only (``/proc``).  Memory is judged in an environment that holds the program alone (``pip install .``): beside the
-libraries of the tests, that of the units loads an optional one (some 10 MiB).  The daemon is a process of its own, started as a person starts it.
+libraries of the tests, that of the units loads an optional one (some 10 MiB).  The daemon is a process of its own,
+started as a person starts it.
 """
 
 from __future__ import annotations
