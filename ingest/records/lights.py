@@ -58,19 +58,22 @@ class Light:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Difference:
     """What became of the previous probe's key: how far it moved (degrees) and changed (stops, up is
-    brighter); ``sentence`` for the person.  Both None when either probe has no light of its own."""
+    brighter); ``sentence`` for the person.  Both None when either probe has no light of its own, or the key is
+    ``gone``.  ``other``: a sentence on the light that is the key now, "" where it is the same one."""
 
     key_moved_deg: float | None
     key_stops: float | None
     total_stops: float | None
     sentence: str
+    gone: bool = False
+    other: str = ""
 
     def to_json(self) -> dict[str, Any]:
         return {
             "key_moved_deg": self.key_moved_deg,
             "key_stops": self.key_stops,
             "total_stops": self.total_stops,
-            "sentence": self.sentence,
+            "sentence": " ".join(filter(None, (self.sentence, self.other))),
         }
 
 

@@ -6,7 +6,7 @@ Strongest against strongest would call it a move of 80 degrees when the key mere
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
@@ -25,13 +25,25 @@ def compare(now: LightSummary, before: LightSummary) -> Difference:
     pairs = pair(before.lights, now.lights)
     first = key_of(before.lights)
     partner = pairs.get(first)
+    other = _other(now.lights, partner, pairs.values())
     if partner is None:
-        return Difference(key_moved_deg=None, key_stops=None, total_stops=total, sentence="The key is gone.")
+        return Difference(key_moved_deg=None, key_stops=None, total_stops=total, sentence="The key is gone.",
+                          gone=True, other=other)  # fmt: skip
     key, new = before.lights[first], now.lights[partner]
     moved = angle_deg(key, new)
     # a source that clips in every frame was measured to be "at least" that strong: two such figures tell no change
     stops = None if key.at_least or new.at_least else _stops(strength(new), strength(key))
-    return Difference(key_moved_deg=moved, key_stops=stops, total_stops=total, sentence=sentence(moved, stops))
+    return Difference(key_moved_deg=moved, key_stops=stops, total_stops=total, sentence=sentence(moved, stops),
+                      other=other)  # fmt: skip
+
+
+def _other(now: Sequence[Light], partner: int | None, paired: Collection[int]) -> str:
+    """What to say of the key of now, where it is not the one from before (``partner``)."""
+    key = key_of(now)
+    if key == partner:
+        return ""
+    came = "Another light is" if key in paired else "A light that was not there before is"
+    return f"{came} the key now, {100 * now[key].share:.0f} % of the light."
 
 
 def pair(before: Sequence[Light], now: Sequence[Light]) -> dict[int, int]:

@@ -210,14 +210,15 @@ def _since(
     )
     paper["difference"] = {**made.to_json(), "heading_known": same_way}
     paper["previous_probe"] = previous.view.id
-    stops = made.key_stops or 0.0
+    stops = (made.total_stops if made.gone else made.key_stops) or 0.0
     rose = difference.key_rose_deg(now, then)
     moved = (made.key_moved_deg or 0.0) if same_way else abs(rose or 0.0)
-    if abs(stops) < MOVED_STOPS and moved < MOVED_DEG:
+    if abs(stops) < MOVED_STOPS and moved < MOVED_DEG and not made.gone:
         return []
     words = made.sentence
-    if not same_way:
+    if not same_way and not made.gone:
         words = difference.sentence(abs(rose or 0.0), made.key_stops, what="height changed by")
+    words = " ".join(filter(None, (words, made.other)))
     return [Finding(
         kind="light_moved", item=f"{one.view.id}: light", severity=Severity.NOTE,
         what=f"Since {previous.view.id}, the probe before it of the same shot: {words[0].lower()}{words[1:]}",

@@ -6,7 +6,8 @@ import json
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import OpenEXR
@@ -20,9 +21,10 @@ from ingest.records.filing import Place
 from ingest.records.views import View
 from ingest.services import Services, close_services, open_services
 from ingest.settings.reading import load
-from ingest.steps.light import rescue, stage
+from ingest.steps.light import rescue, stage, summary
 from ingest.steps.light.stage import Around, Ball, upright
 from ingest.steps.panorama import stage as panorama
+from ingest.steps.panorama.raster import Layout
 from tests import scenes
 from tests.bench.light import photographed_ball
 from tests.brackets import srgb
@@ -125,6 +127,22 @@ def test_a_clipped_sun_gets_an_estimate_of_its_own_from_the_confirmed_ball(day: 
     before = {p: p.stat().st_mtime_ns for p in base.rglob("*_estimate*")}
     assert summarise(services, around) == found
     assert {p: p.stat().st_mtime_ns for p in base.rglob("*_estimate*")} == before
+
+
+def test_a_key_that_is_gone_is_told() -> None:
+    lamps = [scenes.Disc(direction=scenes.at(a, 20), radius_rad=0.05, radiance=np.full(3, r)) for a, r in
+             ((40, 900.0), (-120, 150.0))]
+    papers = [
+        summary.summarise(
+            scenes.latlong(scenes.Scene(background=lambda d, _: 0.2 + 0 * d, discs=tuple(on)), 256, parts=1),
+            Layout.CORNERS,
+        ).to_json()
+        for on in (lamps, lamps[1:])
+    ]
+    one, previous = (cast(Any, SimpleNamespace(view=SimpleNamespace(id=n))) for n in ("p2", "p1"))
+    (told,) = stage._since(papers[1], papers[0], one, previous)
+    assert "the key is gone. Another light is the key now" in told.what and told.more["unit"] == "stops"
+    assert stage._since(dict(papers[1]), papers[1], one, previous) == []
 
 
 @pytest.mark.slow

@@ -202,10 +202,12 @@ def assert_finite(found: LightSummary) -> None:
 
 def test_the_key_moved_and_fell() -> None:
     # another lamp is now the strongest: pairing by strength would call it a move of far more
-    def probe(key: Doubles, level: float) -> LightSummary:
-        back = np.array([1.0, 0.9, 0.8])
-        other = scenes.Disc(direction=scenes.at(-120, 10), radius_rad=np.radians(4), radiance=150 * back[::-1])
-        discs = (scenes.Disc(direction=key, radius_rad=np.radians(2), radiance=level * back), other)
+    back = np.array([1.0, 0.9, 0.8])
+    other = scenes.Disc(direction=scenes.at(-120, 10), radius_rad=np.radians(4), radiance=150 * back[::-1])
+
+    def probe(key: Doubles, level: float, *more: scenes.Disc) -> LightSummary:
+        lamp = scenes.Disc(direction=key, radius_rad=np.radians(2), radiance=level * back)
+        discs = (*((lamp,) if level else ()), other, *more)
         scene = scenes.Scene(background=lambda d, _: 0.2 + 0.05 * d[..., 1:2] + 0 * d, discs=discs)
         return summarise(scenes.latlong(scene, 512, parts=1), Layout.CORNERS)
 
@@ -214,3 +216,12 @@ def test_the_key_moved_and_fell() -> None:
     change = compare(second, first)
     assert change.key_moved_deg == pytest.approx(angle_deg(scenes.at(40, 30), scenes.at(60, 22)), abs=0.2)
     assert change.key_stops == pytest.approx(-1.8, abs=0.03)
+    assert change.other.startswith("Another light is the key now, ") and not change.gone
+    assert compare(probe(scenes.at(40, 30), 900.0), first).other == ""
+
+    new = scenes.Disc(direction=scenes.at(170, -20), radius_rad=np.radians(3), radiance=3000 * back)
+    words = compare(probe(scenes.at(40, 30), 1000.0, new), first).to_json()["sentence"]
+    assert words.startswith("The key stayed where it was and kept its strength. A light that was not there before is")
+    gone = compare(probe(scenes.at(40, 30), 0.0), first)
+    assert gone.gone and gone.key_stops is None
+    assert gone.to_json()["sentence"].startswith("The key is gone. Another light is the key now, ")
