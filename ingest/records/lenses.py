@@ -7,6 +7,7 @@ one that is not is said all at once, each with its place.
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -150,6 +151,31 @@ class LensFile:
         if reader.problems or made is None:
             raise LensFileWrong(reader.problems)
         return made
+
+
+_KNOWN = {
+    "": ("kind", "calibration", "lenses", "views", "width", "height", "notes"),
+    "lenses": ("cx", "cy", "f", "fov", "model", "k", "R", "vig", "gain", "sigma"),
+    "views": ("heading_deg", "world_from_body", "outline", "outline_hint", "focal_px", "reflectivity_normal", "sigma"),
+}
+
+
+def doubts(value: Mapping[str, Any], views: int) -> list[str]:
+    """What is legal in a lens file and yet perhaps not meant, for so many views of one standpoint: keys that nothing
+    reads, and views that stand as heading 0 because the file does not list them."""
+    tables: list[tuple[str, str, Any]] = [("", "", value)]
+    for name in ("lenses", "views"):
+        listed = value.get(name)
+        tables += [(name, f"{name}[{i}].", v) for i, v in enumerate(listed if isinstance(listed, list) else ())]
+    found = []
+    for name, where, table in tables:
+        for key in sorted(set(map(str, table)) - set(_KNOWN[name]) if isinstance(table, Mapping) else ()):
+            near = difflib.get_close_matches(key, _KNOWN[name], n=1, cutoff=0.6)
+            found.append(f"{where}{key} is not read" + (f"; did you mean {near[0]}?" if near else "."))
+    listed = len(value["views"]) if isinstance(value.get("views"), list) else 0
+    if views > max(1, listed) and value.get("kind") != "lat-long":
+        found.append(f"it lists {listed} of {views} views; those that it does not list stand as heading 0.")
+    return found
 
 
 class _Reader:

@@ -46,7 +46,7 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from ingest.faces.given import Outputs, opened, worker_answer
-    from ingest.records.lenses import LensFile, LensFileWrong
+    from ingest.records.lenses import LensFile, LensFileWrong, doubts
 
     views = [[Path(f) for f in view] for view in [args.frames, *args.view]]
     for path in (path for view in views for path in view):
@@ -61,6 +61,8 @@ def run(args: argparse.Namespace) -> int:
         numbers = LensFile.from_json(lens)
     except LensFileWrong as error:
         raise UsageError(error.what, item=args.lens, next=error.next) from error
+    for doubt in doubts(lens, len(views)):
+        print(f"{args.lens}: {doubt}", file=sys.stderr)
     picture = _jpeg(args.picture)
     texts = [Path(p) for p in (args.record, args.lens_out) if p]
     with ExitStack() as stack:
