@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import SettingsError, UsageError
+from ingest.errors import DestinationUnavailable, LedgerBusy, SettingsError, UsageError
 from ingest.machinery.clock import Clock
 from ingest.machinery.disk.destinations import create_destination, read_identity
 from ingest.machinery.disk.files import Disk
@@ -20,6 +21,8 @@ from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
 from ingest.settings.reading import FILE_NAME, parse
 from ingest.settings.template import render
+
+LAST_CLAIMS_OWED = "last claims to read again"  # where the ledger keeps the ids of such disks
 
 LOG_HEAD = "day,shot,setup,start,end,camera,lens,notes\n"
 NOTES_HEAD = "camera,serial,camera_shows,true_time,offset_s,note\n"
@@ -110,10 +113,58 @@ def open_known(
     if not settings.ledger_path.exists():
         raise lost
     services = open_services(settings, log, stop=stop, tell=tell)
-    if settings.destinations and not services.cards.destinations(lost=True):
+    try:
+        if settings.destinations and not services.cards.destinations(lost=True):
+            raise lost
+        _follow(settings, services)
+    except BaseException:
         close_services(services)
-        raise lost
+        raise
     return services
+
+
+def _follow(settings: Settings, services: Services) -> None:
+    """A disk that is mounted elsewhere now, as the settings say and its identity file shows, is looked for there.
+
+    What was claimed last on it is read again first: the mount changed in a time that nobody watched.  UsageError where
+    the same identity still lies at the old place too; one of the two is a copy of the other, and no copy of a disk was
+    read back.
+    """
+    wanted = [os.path.abspath(d.path) for d in settings.destinations]
+    known = {d.id: d for d in services.cards.destinations()}
+    moved = []
+    for where in set(wanted) - {d.path for d in known.values()}:
+        record = known.get(_readable_identity(where) or "")
+        if record is None or record.path in wanted:
+            continue
+        if _readable_identity(record.path) == record.id and not _same_folder(record.path, where):
+            raise UsageError(
+                f"it holds the identity of the destination at {record.path}, which is there as well: one is a copy of "
+                "the other.", item=where,
+                next=f"Name {record.path} in the settings again, or take away the one that is the copy.",
+            )
+        moved.append(replace(record, path=where))
+    if not moved:
+        return
+    try:
+        services.store.lock()
+    except LedgerBusy:
+        return  # a daemon with older settings is at work; its next start sees to it
+    try:
+        owed = set((services.work.recall(LAST_CLAIMS_OWED) or "").split())
+        services.work.put(LAST_CLAIMS_OWED, " ".join(sorted(owed | {d.id for d in moved})))
+        for record in moved:
+            services.cards.add_destination(record, services.clock.utc())
+            services.log.info("destination elsewhere", destination=record.id, path=record.path)
+    finally:
+        services.store.unlock()
+
+
+def _readable_identity(path: str) -> str | None:
+    try:
+        return identity_of(path)
+    except DestinationUnavailable:  # whoever uses it says so
+        return None
 
 
 def make_known(settings: Settings, ledger: CardLedger) -> None:

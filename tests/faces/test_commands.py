@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -143,6 +144,32 @@ def test_a_disk_that_took_over_leaves_the_old_one_without_a_duty(show: Path, tmp
     for card in cards:
         assert {d["path"] for d in card["destinations"] if d["required"]} == {str(tmp_path / "B"), str(tmp_path / "C")}
         assert sorted(p.name for p in (tmp_path / "C" / card["folder"]).rglob("*.TXT")) == ["NOTE.TXT"]
+
+
+def test_a_disk_that_is_mounted_elsewhere_is_known_by_its_identity(show: Path, tmp_path: Path) -> None:
+    """The settings name the new place; what was claimed last on it is read there before it is believed for good."""
+    (tmp_path / "one" / "DCIM").mkdir(parents=True)
+    (tmp_path / "one" / "DCIM" / "NOTE.TXT").write_text("first card")
+    assert run("offload", tmp_path / "one", cwd=show).returncode == 0
+    settings = show / "nightloader.toml"
+    old, new = tmp_path / "A", tmp_path / "mounted-elsewhere"
+    settings.write_text(settings.read_text().replace(f'"{old}"', f'"{new}"'))
+
+    shutil.copytree(old, new)
+    twins = run("status", cwd=show)
+    assert twins.returncode == 2 and "one is a copy of the other" in twins.stderr and str(old) in twins.stderr
+
+    shutil.rmtree(new)
+    old.rename(new)
+    (copy,) = new.rglob("NOTE.TXT")
+    copy.write_text("other text")  # as long as the first: only reading it tells
+    (card,) = json.loads(run("status", "--json", cwd=show).stdout)["cards"]
+    assert {d["path"] for d in card["destinations"]} == {str(new), str(tmp_path / "B")}
+    run("watch", "--drain", cwd=show)
+    status = json.loads(run("status", "--json", cwd=show).stdout)
+    assert "claim withdrawn" in {f["kind"] for f in status["findings"]}
+    assert not old.exists() and copy.read_text() == "other text"
+    assert [p.read_text() for p in new.rglob("NOTE*") if p != copy] == ["first card"]
 
 
 def test_status_of_an_empty_show(show: Path) -> None:

@@ -16,7 +16,7 @@ from ingest.faces.daemon.notify import Notices, ServiceManager
 from ingest.faces.daemon.requests import Requests
 from ingest.faces.daemon.wakeups import Wakeups
 from ingest.faces.outlook import Paces
-from ingest.faces.shows import open_known
+from ingest.faces.shows import LAST_CLAIMS_OWED, open_known
 from ingest.machinery import journal, memory
 from ingest.machinery.disk.volumes import clock_is_set
 from ingest.pipeline import Desk
@@ -282,7 +282,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
 class LastClaims:
     """What was claimed last before a stop without an end is read again, disk by disk as they are here."""
 
-    RUNNING, OWED = "running since", "last claims to read again"
+    RUNNING, OWED = "running since", LAST_CLAIMS_OWED
 
     def __init__(self, services: Services) -> None:
         self._work = services.work

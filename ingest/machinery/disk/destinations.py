@@ -141,7 +141,10 @@ def find_destination(disk: Disk, path: str, id: str) -> OpenDestination:
     try:
         root = disk.open_root(path)
     except OSError as error:
-        raise DestinationUnavailable("it is not here.", item=path, next="Plug the disk in.", retry=True) from error
+        raise DestinationUnavailable(
+            "it is not here.", item=path, retry=True,
+            next="Plug the disk in; if it is mounted elsewhere now, say where in the settings and start again.",
+        ) from error
     try:
         identity = _identity(disk, root)
         if identity is None:
