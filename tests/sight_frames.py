@@ -109,16 +109,7 @@ def _sphere(count: int) -> npt.NDArray[np.float64]:
 def _irradiance(
     samples: npt.NDArray[np.float64], seen: npt.NDArray[np.float64], normals: npt.NDArray[np.float64], scene: Scene
 ) -> npt.NDArray[np.float64]:
-    """(N, 3): the background by the samples outside the sources, the sources by their own irradiance.
-
-    For many normals the background, which is smooth in them, is summed at some and interpolated.
-    """
-    if len(normals) > 2 * _ROWS * _COLUMNS:
-        grid = _irradiance(samples, seen, _grid(), Scene(background=scene.background))
-        total = _looked_up(grid.reshape(_ROWS, _COLUMNS, 3), normals)
-        for disc in scene.discs:
-            total += np.clip(normals @ disc.direction, 0, None)[:, None] * disc.irradiance
-        return total
+    """(N, 3): the background by the samples outside the sources, the sources by their own irradiance."""
     outside = np.ones(len(samples), bool)
     for disc in scene.discs:
         outside &= samples @ disc.direction < np.cos(disc.radius_rad)
@@ -127,27 +118,6 @@ def _irradiance(
     for disc in scene.discs:
         total += np.clip(normals @ disc.direction, 0, None)[:, None] * disc.irradiance
     return np.asarray(total)
-
-
-_ROWS, _COLUMNS = 32, 64  # of normals by latitude and longitude
-
-
-def _grid() -> npt.NDArray[np.float64]:
-    latitude = np.pi * ((np.arange(_ROWS) + 0.5) / _ROWS - 0.5)[:, None]
-    longitude = 2 * np.pi * np.arange(_COLUMNS)[None] / _COLUMNS - np.pi
-    parts = np.cos(latitude) * np.sin(longitude), np.sin(latitude) + 0 * longitude, np.cos(latitude) * np.cos(longitude)
-    return np.stack(parts, axis=-1).reshape(-1, 3)
-
-
-def _looked_up(grid: npt.NDArray[np.float64], normals: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Values at unit vectors (N, 3), from those at the vectors of :func:`_grid`."""
-    column = (np.arctan2(normals[:, 0], normals[:, 2]) / (2 * np.pi) + 0.5) * _COLUMNS
-    row = np.clip((np.arcsin(np.clip(normals[:, 1], -1, 1)) / np.pi + 0.5) * _ROWS - 0.5, 0, _ROWS - 1)
-    left, low = np.floor(column).astype(int), np.minimum(row.astype(int), _ROWS - 2)
-    across, up = (column - left)[:, None], (row - low)[:, None]
-    rows = [grid[low + n, left % _COLUMNS] * (1 - across)
-            + grid[low + n, (left + 1) % _COLUMNS] * across for n in (0, 1)]
-    return np.asarray(rows[0] * (1 - up) + rows[1] * up)
 
 
 def _ball(
