@@ -122,9 +122,10 @@ class Desk:
                 standing = merging.Merging(
                     services, outbox, originals, sights.chart_colours(services, originals, measure=False)
                 ).standing(views)
-                filed = filing.decide(services, views, {i: s.version for i, s in standing.items()})
+                versions = {i: s.version for i, s in standing.items()}
+                filed = filing.decide(services, views, versions)
                 made = [v for v in views if standing[v.id].owed is None]
-                moved = self._file(outbox, made, filed, {i: s.version for i, s in standing.items()}, aside=True)
+                moved = self._file(outbox, made, filed, versions, aside=True)
                 self._records(outbox, originals, [v for v in made if v.id in moved], filed)
                 self._cover(originals, views, filed, filed_clips.file_stills(services, filed.together))
                 paperwork.running_log(services, outbox)
