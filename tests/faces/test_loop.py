@@ -99,6 +99,44 @@ def test_a_card_on_which_a_file_was_deleted_while_it_was_copied_is_looked_at_aga
     assert [f["kind"] for f in asked] == ["not read"] and "B008-5.TXT" in asked[0]["item"]
 
 
+@pytest.mark.parametrize("change", ["a disk returns", "a card comes as the copying ends"])
+def test_what_came_while_copying_was_at_work_is_served_once_it_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], change: str
+) -> None:
+    """The copying at work knows the disks it began with, and one that is ending takes no further card."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    written = tmp_path / "show" / "nightloader.toml"
+    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
+                       encoding="utf-8")
+    fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
+    if change == "a disk returns":
+        (tmp_path / "B").rename(tmp_path / "unplugged")
+    seen = threading.Event()
+
+    def joins(loader: loop.Loader, present: object) -> None:
+        seen.set()  # and nobody takes it
+
+    def happens(event: str, fields: dict[str, object]) -> None:
+        if event == "copying" and fields["path"] == "NOTES/A.TXT" and not seen.is_set():
+            if change == "a disk returns":
+                (tmp_path / "unplugged").rename(tmp_path / "B")
+            else:
+                fill(tmp_path / "coming", {"NOTES/B.TXT": b"second"}).rename(tmp_path / "slots" / "B008")
+            assert seen.wait(30)
+
+    monkeypatch.setattr(loop, "PROGRESS_S", 0.0)
+    monkeypatch.setattr(loop.Loader, "join_copying", joins)
+    loop.run(load(written), drain=True, stop=threading.Event(), on_event=happens)
+    assert seen.is_set()
+    capsys.readouterr()
+    main(["--config", str(written), "status", "--json"])
+    cards = json.loads(capsys.readouterr().out)["cards"]
+    assert [c["policy_met"] for c in cards] == [True] * (2 if "card" in change else 1)
+
+
 def test_an_error_at_the_desk_costs_neither_copies_nor_the_daemon(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import subprocess
@@ -135,6 +136,32 @@ def test_03_another_card_under_the_same_mount_point(tmp_path: Path) -> None:
     assert ids[0] != ids[1]
     assert cart.ledger.card(ids[0]).folder != cart.ledger.card(ids[1]).folder  # type: ignore[union-attr]
     cart.check_claims()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_03_a_card_is_mounted_over_the_folder_that_is_being_listed(tmp_path: Path) -> None:
+    """The listing of the bare folder under it is not taken for the card's, which would be a card without files."""
+    image = make_image(tmp_path / "card.img", 48)
+    slot = tmp_path / "slots" / "one"
+    with mounted(image, slot) as card:
+        fill(card, small_card())
+
+    with contextlib.ExitStack() as mounts:
+
+        class Mounts(Disk):
+            def entries(self, folder):  # type: ignore[no-untyped-def]
+                found = list(super().entries(folder))
+                if folder.path == str(slot) and not slot.is_mount():
+                    mounts.enter_context(mounted(image, slot, "ro"))
+                return found
+
+        cart = Cart(tmp_path, disk=Mounts())
+        (present,) = cart.lookout.look([str(tmp_path / "slots")]).ready
+        assert {f.path for f in present.inventory.files} == set(small_card()) and slot.is_mount()
+        cart.run(present)
+        assert cart.is_met(present.card.id) and cart.kinds() == set()
+        assert len(cart.ledger.cards()) == 1
 
 
 def test_03_reformatted_with_the_same_names_sizes_and_times(tmp_path: Path) -> None:

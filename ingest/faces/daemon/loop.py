@@ -66,6 +66,7 @@ class Loader:
         self._reading: set[str] = set()
         self._paces = Paces(services)
         self._copying: threading.Thread | None = None
+        self.copying = False
         self._failure: Exception | None = None
         self._shown: dict[str, tuple[str, float]] = {}
 
@@ -96,17 +97,15 @@ class Loader:
             self.services.work.put("reading", " ".join(sorted(self._reading)))
             self.wake()
 
-    @property
-    def copying(self) -> bool:
-        return self._copying is not None and self._copying.is_alive()
+    def join_copying(self, present: Sequence[PresentCard]) -> None:
+        """Cards that came meanwhile are read beside those at work.  It is no promise: the copying may be ending, and it
+        knows only the disks that were here when it began, so one that begins with all of this has to follow."""
+        for card in present:
+            self.copier.add(card)
 
     def copy(self, present: Sequence[PresentCard]) -> None:
-        """Start copying what is owed, in a thread of its own; cards join the one that is at work."""
-        if self.copying:
-            for card in present:
-                self.copier.add(card)
-            return
-        self.check()
+        """Start copying what is owed, in a thread of its own; called while none is at work."""
+        self.join()
         records = self.services.cards.destinations()
 
         def work() -> None:
@@ -116,10 +115,14 @@ class Loader:
                 self._failure = error
             finally:
                 self._reading.clear()
-                self._paces.end()
-                self.services.work.put("reading", "")
-                self.wake()
+                try:
+                    self._paces.end()
+                    self.services.work.put("reading", "")
+                finally:
+                    self.copying = False
+                    self.wake()
 
+        self.copying = True
         self._copying = threading.Thread(target=work, name="copier")
         self._copying.start()
 
@@ -193,7 +196,8 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
     page = None if drain else _page(services, wakeups.wake, watchers)
     manager.say("READY=1")
     try:
-        tried: object = None
+        tried: object = None  # what the last copying began with
+        joined: object = None  # what that copying was told of meanwhile
         arriving, unfinished = Arriving(), Unfinished(drain=drain)
         claims = LastClaims(services)
         found = FoundAgain(services, wakeups.wake)
@@ -201,7 +205,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
 
         def look() -> tuple[Sight, tuple[PresentCard, ...]]:
             """What is in the slots, and copying of it begun."""
-            nonlocal tried, looked_s, untaken
+            nonlocal tried, joined, looked_s, untaken
             loader.check()
             found.look()
             if not loader.copying:
@@ -217,8 +221,12 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             elif not loader.copying and unfinished.again(services, present):
                 tried = None
             if state != tried and not requests.adopting:
-                tried = state
-                loader.copy(present)
+                if not loader.copying:
+                    tried = joined = state
+                    loader.copy(present)
+                elif state != joined:
+                    joined = state
+                    loader.join_copying(present)
             untaken = state != tried
             looked_s = services.clock.steady_s()
             return sight, present
@@ -246,7 +254,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
                 requests.remerge()
             took = services.clock.steady_s() - started
             quiet = not (loader.copying or worked or sight.settling or loader.desk.is_due() or untaken)
-            requests.serve(quiet=not loader.copying and not loader.desk.is_due())
+            requests.serve(quiet=not (loader.copying or untaken or loader.desk.is_due()))
             if worked or not loader.copying:
                 notices.look()
             if drain and quiet and not requests.at_work and not found.at_work:

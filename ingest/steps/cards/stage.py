@@ -203,14 +203,18 @@ class Lookout:
         return None if bare and not seen.is_mount else seen
 
     def _list(self, root: str, beat: Beat) -> _Seen:
-        folder = self._disk.open_root(root)
-        try:
-            inventory = take(list_tree(self._disk, folder, beat.on))
-            volume = volume_of(root)
-            return _Seen(root=root, device=folder.device, inode=folder.inode, inventory=inventory, volume=volume,
-                         is_mount=volume.path == root)
-        finally:
-            self._disk.close_folder(folder)
+        """Listing and volume of one and the same folder: a card may be mounted over it between the two."""
+        for _ in range(3):
+            folder = self._disk.open_root(root)
+            try:
+                inventory = take(list_tree(self._disk, folder, beat.on))
+                volume = volume_of(root)
+                if self._disk.same_place(folder):
+                    return _Seen(root=root, device=folder.device, inode=folder.inode, inventory=inventory,
+                                 volume=volume, is_mount=volume.path == root)
+            finally:
+                self._disk.close_folder(folder)
+        raise CardGone("other volumes come and go there while it is looked at.", item=root, retry=True)
 
     def _note_gone(self, seen: Mapping[str, _Seen]) -> None:
         here = {s.presence for s in seen.values()}

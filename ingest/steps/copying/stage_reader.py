@@ -67,6 +67,9 @@ class Serving:
                 self.run.guard.notify_all()
 
     def _serve_card(self, reader: Reader, present: PresentCard) -> None:
+        jobs = self._owed(reader, present)
+        if not jobs and self._is_through(present):
+            return  # nobody should see a card read again that may be pulled
         self.run.tell(reader, "being read", "copying")
         with reader.beat:
             root = self.run.disk.open_root(present.root)
@@ -75,12 +78,10 @@ class Serving:
         try:
             if (root.device, root.inode) != (present.device, present.inode):
                 raise CardGone("another volume is mounted there now.", item=present.root)
-            first = True
-            while jobs := self._owed(reader, present):
-                if not first:
-                    self._pause()
-                first = False
+            while jobs:
                 self._round(reader, jobs, folders, "", pieces, present.sighting)
+                if jobs := self._owed(reader, present):
+                    self._pause()
             if self.run.may_go_on(reader):
                 self._make_bare_folders(reader)
                 self._look_again(reader, present)
@@ -101,6 +102,11 @@ class Serving:
             self.run.tell(reader, "not being read", "")
         self.run.over(Trouble(kind="card gone", card_id=reader.card_id))
 
+    def _is_through(self, present: PresentCard) -> bool:
+        """Whether its listing was compared at the end of this stay, and nothing new came since."""
+        last = self.run.ledger.last_sighting(present.card.id)
+        return last is not None and last.n == present.sighting and bool(last.ended)
+
     def _serve_absent(self, reader: Reader) -> None:
         """Lines lacking files of an absent card get them from other lines' copies, read and compared anew."""
         pieces = Pieces(self.run.settings.pieces)
@@ -110,6 +116,7 @@ class Serving:
             by_source = from_copies(jobs, copies, list(usable), self.run.reads)
             if not by_source:
                 return
+            self._make_bare_folders(reader)
             for id, group in by_source.items():
                 base = f"{self.run.show}/{reader.folder}"
                 paths = {job.file.row: fact.stored_path for job, fact in group}
