@@ -116,7 +116,7 @@ def test_what_came_while_copying_was_at_work_is_served_once_it_ended(
         (tmp_path / "B").rename(tmp_path / "unplugged")
     seen = threading.Event()
 
-    def joins(loader: loop.Loader, present: object) -> None:
+    def joins(*_: object) -> None:
         seen.set()  # and nobody takes it
 
     def happens(event: str, fields: dict[str, object]) -> None:
