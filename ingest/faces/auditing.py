@@ -13,6 +13,7 @@ from ingest.records import papers
 from ingest.records.audit_paper import AuditReport
 from ingest.services import Services
 from ingest.steps.audit import stage
+from ingest.steps.audit.stage_last_claims import tell_copies
 from ingest.steps.audit.text import render_text
 from ingest.steps.paperwork.stage import card_history
 from ingest.steps.reports import stage as pictures
@@ -35,6 +36,7 @@ def audit(
     """Read again and judge; each card's history gets its verification, each destination the morning's page.
 
     UsageError for a day that is none."""
+    tell_copies(services, answers.destinations(services))
     about = deciding.day_of(day) or last_day(services)
     made = stage.run(
         services, policy(services.settings), day=about, full=full, stop=stop, progress=progress,

@@ -11,7 +11,7 @@ from typing import Any
 
 from ingest.errors import DestinationUnavailable, LedgerBusy, SettingsError, UsageError
 from ingest.machinery.clock import Clock
-from ingest.machinery.disk.destinations import create_destination, read_identity
+from ingest.machinery.disk.destinations import create_destination, present_ids, read_identity
 from ingest.machinery.disk.files import Disk
 from ingest.machinery.disk.volumes import volume_of
 from ingest.machinery.ledger.cards import CardLedger
@@ -21,6 +21,7 @@ from ingest.services import Services, close_services, open_services
 from ingest.settings.model import Settings
 from ingest.settings.reading import FILE_NAME, parse
 from ingest.settings.template import render
+from ingest.steps.audit.stage_last_claims import read_first
 
 LAST_CLAIMS_OWED = "last claims to read again"  # where the ledger keeps the ids of such disks
 
@@ -126,24 +127,27 @@ def open_known(
 def _follow(settings: Settings, services: Services) -> None:
     """A disk that is mounted elsewhere now, as the settings say and its identity file shows, is looked for there.
 
-    What was claimed last on it is read again first: the mount changed in a time that nobody watched.  UsageError where
-    the same identity still lies at the old place too; one of the two is a copy of the other, and no copy of a disk was
-    read back.
+    What was claimed last on it is read again first: the mount changed in a time that nobody watched.  Where it cannot
+    be told from a copy of that disk, all of it is.  UsageError where two places carry one identity; one of them is a
+    copy of the other, and no copy of a disk was read back.
     """
     wanted = [os.path.abspath(d.path) for d in settings.destinations]
     known = {d.id: d for d in services.cards.destinations()}
-    moved = []
-    for where in set(wanted) - {d.path for d in known.values()}:
+    moved: dict[str, DestinationRecord] = {}
+    for where in sorted(set(wanted) - {d.path for d in known.values()}):
         record = known.get(_readable_identity(where) or "")
-        if record is None or record.path in wanted:
+        if record is None:
             continue
-        if _readable_identity(record.path) == record.id and not _same_folder(record.path, where):
+        there = record.path in wanted or _readable_identity(record.path) == record.id
+        other = moved[record.id].path if record.id in moved else record.path if there else ""
+        if other and not _same_folder(other, where):
             raise UsageError(
-                f"it holds the identity of the destination at {record.path}, which is there as well: one is a copy of "
-                "the other.", item=where,
-                next=f"Name {record.path} in the settings again, or take away the one that is the copy.",
+                f"it holds the identity of the destination at {other}, which is there or named as well: one is a copy "
+                "of the other.", item=where,
+                next=f"Name {other} alone in the settings, or take away the one that is the copy. A copy becomes a "
+                "destination of its own by `destination add` once its identity file is removed.",
             )
-        moved.append(replace(record, path=where))
+        moved[record.id] = replace(record, path=where)
     if not moved:
         return
     try:
@@ -152,8 +156,12 @@ def _follow(settings: Settings, services: Services) -> None:
         return  # a daemon with older settings is at work; its next start sees to it
     try:
         owed = set((services.work.recall(LAST_CLAIMS_OWED) or "").split())
-        services.work.put(LAST_CLAIMS_OWED, " ".join(sorted(owed | {d.id for d in moved})))
-        for record in moved:
+        marks = services.cards.marks()
+        for record in present_ids(services.disk, tuple(moved.values())):
+            if record.mark and record.mark == marks.get(record.id):
+                services.work.put(LAST_CLAIMS_OWED, " ".join(sorted(owed := owed | {record.id})))
+            else:
+                read_first(services, record)
             services.cards.add_destination(record, services.clock.utc())
             services.log.info("destination elsewhere", destination=record.id, path=record.path)
     finally:

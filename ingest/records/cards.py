@@ -142,7 +142,8 @@ class CopyFact:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DestinationRecord:
     """A destination by its identity; ``path`` is where the settings say it is, ``present`` whether the
-    identity file is there now."""
+    identity file is there now, ``mark`` what tells that volume and folder from a copy of it ("" if nothing does).
+    ``unread_since`` is set where nothing on it counts until it was read after that moment."""
 
     id: str
     path: str
@@ -153,6 +154,8 @@ class DestinationRecord:
     filesystem: str = ""
     free_bytes: int | None = None
     encrypted: bool | None = None  # the volume, where the system tells
+    mark: str = ""
+    unread_since: str = ""
 
 
 class EntryKind(StrEnum):

@@ -172,6 +172,39 @@ def test_a_disk_that_is_mounted_elsewhere_is_known_by_its_identity(show: Path, t
     assert [p.read_text() for p in new.rglob("NOTE*") if p != copy] == ["first card"]
 
 
+def test_a_copied_disk_in_place_of_its_original_counts_once_it_was_read_whole(show: Path, tmp_path: Path) -> None:
+    (tmp_path / "one" / "DCIM").mkdir(parents=True)
+    for n in range(3):
+        (tmp_path / "one" / "DCIM" / f"NOTE{n}.TXT").write_text(f"card, file {n}")
+    assert run("offload", tmp_path / "one", cwd=show).returncode == 0
+    settings = show / "nightloader.toml"
+    text = settings.read_text()
+    original, copied = tmp_path / "A", tmp_path / "copied"
+    shutil.copytree(original, copied)
+    (copy,) = copied.rglob("NOTE1.TXT")
+    copy.write_text("card, file ?")
+    original.rename(tmp_path / "in the safe")
+
+    settings.write_text(text.replace(f'"{original}"', f'"{copied}"'))
+    shutil.copytree(copied, tmp_path / "again")
+    settings.write_text(settings.read_text() + f'\n[[destinations]]\npath = "{tmp_path / "again"}"\n')
+    twins = run("status", cwd=show)
+    assert twins.returncode == 2 and "one is a copy of the other" in twins.stderr
+    shutil.rmtree(tmp_path / "again")
+    settings.write_text(text.replace(f'"{original}"', f'"{copied}"'))
+
+    before = json.loads(run("status", "--json", cwd=show).stdout)
+    (card,) = before["cards"]
+    assert not card["policy_met"] and "another volume" in {f["kind"] for f in before["findings"]}
+    assert [d["verified"] for d in card["destinations"]] == [False, True]
+    run("watch", "--drain", cwd=show)
+    after = json.loads(run("status", "--json", cwd=show).stdout)
+    kinds = {f["kind"] for f in after["findings"]}
+    assert "claim withdrawn" in kinds and "another volume" not in kinds
+    assert after["cards"][0]["policy_met"] and copy.read_text() == "card, file ?"  # made good beside it
+    assert "card, file 1" in {p.read_text() for p in copied.rglob("NOTE1*")}
+
+
 def test_status_of_an_empty_show(show: Path) -> None:
     done = run("status", "--json", cwd=show)
     assert done.returncode == 0 and json.loads(done.stdout)["cards"] == []

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from ingest.faces.cli import demo
 from ingest.machinery.disk.files import Disk
 from tests.cart import Cart, fill, small_card, some_bytes, tree
 from tests.faults.mounts import (
@@ -24,6 +26,7 @@ from tests.faults.mounts import (
     unmount,
 )
 from tests.faults.test_card_faults import traced
+from tests.journeys.shows import Show
 
 MIB = 1 << 20
 
@@ -169,6 +172,45 @@ def test_16_swapped_for_another_destination_in_the_middle(tmp_path: Path) -> Non
         cart.run(present)
         assert cart.is_met(present.card.id)
         cart.check_claims()
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_16_a_copy_of_it_is_mounted_in_its_place(tmp_path: Path) -> None:
+    """Copied with its identity file and one file spoilt: nothing on it counts until it was read, and the file is made
+    good.  The original, back again, is read too, for what was written since lies on the copy."""
+    show = Show(root=tmp_path, settings=demo.prepare(tmp_path))
+    disk = show.disks[1]
+    here = make_image(tmp_path / "here.img", 400)
+    copied = make_image(tmp_path / "copied.img", 400)
+    shutil.move(disk, tmp_path / "made")
+    with mounted(here, disk):
+        shutil.copytree(tmp_path / "made", disk, dirs_exist_ok=True)
+        fill(tmp_path / "coming", pictures(4, 5000)).rename(tmp_path / "slots" / "C1")
+        show.run("watch", "--drain")
+        assert show.answer("status")["cards"][0]["policy_met"]
+        with mounted(copied, tmp_path / "copy") as copy:
+            shutil.copytree(disk, copy, dirs_exist_ok=True)
+            spoilt = sorted(copy.rglob("*.JPG"))[0]
+            spoilt.write_bytes(b"?" + spoilt.read_bytes()[1:])
+    with mounted(here, disk):
+        assert show.run("audit").returncode in (0, 1)
+        assert show.answer("status")["cards"][0]["policy_met"]  # the same volume, mounted again
+    with mounted(copied, disk):
+        show.run("audit")
+        (card,) = show.answer("status")["cards"]
+        assert not card["policy_met"] and "another volume" in {f["kind"] for f in show.findings()}
+        show.run("watch", "--drain")
+        (card,) = show.answer("status")["cards"]
+        kinds = {f["kind"] for f in show.findings()}
+        assert card["policy_met"] and "claim withdrawn" in kinds and "another volume" not in kinds
+        good = {p.read_bytes() for p in disk.rglob("*.JPG") if p.name.startswith("00")}
+        assert some_bytes(0, 5000) in good
+    with mounted(here, disk):
+        show.run("offload", str(fill(tmp_path / "C2", {"NOTE.TXT": b"later"})))
+        assert not show.answer("status")["cards"][0]["policy_met"]
+        show.run("watch", "--drain")
+        assert all(c["policy_met"] for c in show.answer("status")["cards"])
 
 
 def test_16_comes_back_empty_or_as_another_disk(tmp_path: Path) -> None:

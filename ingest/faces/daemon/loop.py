@@ -25,7 +25,7 @@ from ingest.records.findings import Finding
 from ingest.records.names import shown
 from ingest.services import Services, close_services
 from ingest.settings.model import Settings
-from ingest.steps.audit.stage_last_claims import after_a_stop, read_found
+from ingest.steps.audit.stage_last_claims import after_a_stop, read_found, tell_copies
 from ingest.steps.audit.verdict import CardVerdict
 from ingest.steps.cards.stage import Lookout, Sight
 from ingest.steps.copying.plan import CopySettings, Twice
@@ -207,6 +207,8 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             """What is in the slots, and copying of it begun."""
             nonlocal tried, joined, looked_s, untaken
             loader.check()
+            here = answers.destinations(services)
+            tell_copies(services, here)
             found.look()
             if not loader.copying:
                 claims.read(services)
@@ -214,7 +216,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             present = (*sight.ready, *requests.cards(loader.lookout, {p.card.id for p in sight.ready}))
             state = (
                 tuple((p.card.id, p.sighting, p.card.generation) for p in present),
-                tuple(d.id for d in answers.destinations(services) if d.present),
+                tuple((d.id, d.unread_since) for d in here if d.present),
             )
             if state != tried:
                 unfinished.begin()
@@ -351,7 +353,8 @@ class Unfinished:
 
 
 class FoundAgain:
-    """A disk declared lost that was added again: all its copies are read, in a thread, before it counts."""
+    """A disk declared lost that was added again, or another under a destination's identity: all its copies are read, in
+    a thread, before it counts."""
 
     def __init__(self, services: Services, wake: Callable[[], None]) -> None:
         self._services, self._wake = services, wake
@@ -397,6 +400,7 @@ def offload(services: Services, path: str) -> tuple[int, str]:
     """One card now; returns when its probes are merged and filed: the exit code, and how its copies stand."""
     loader = Loader(services)
     present = loader.lookout.take(path)  # first: a wrong path is no stop without an end
+    tell_copies(services, answers.destinations(services))
     claims = LastClaims(services)
     claims.read(services)
     loader.copy([present])

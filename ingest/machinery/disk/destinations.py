@@ -17,7 +17,7 @@ from typing import Any
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.files import Disk, Folder, read_small, write_all
 from ingest.machinery.disk.folders import Folders
-from ingest.machinery.disk.volumes import Volume, volume_of
+from ingest.machinery.disk.volumes import UNIX_LIKE, Volume, volume_of
 from ingest.records.cards import DestinationRecord
 
 IDENTITY = ".nightloader-destination.json"
@@ -47,6 +47,13 @@ class OpenDestination:
     @property
     def id(self) -> str:
         return self.identity.id
+
+    @property
+    def mark(self) -> str:
+        """What a copy of this destination would not share, "" where the system names nothing: the volume, and on a
+        file system whose numbers stay, the folder's own."""
+        folder = f":{self.root.inode}" if self.volume.filesystem in UNIX_LIKE else ""
+        return self.volume.id and f"{self.volume.id}{folder}"
 
     @property
     def root(self) -> Folder:
@@ -194,5 +201,5 @@ def present_ids(disk: Disk, records: tuple[DestinationRecord, ...]) -> tuple[Des
         finally:
             opened.close()
         found.append(replace(record, present=True, free_bytes=free, filesystem=opened.volume.filesystem,
-                             encrypted=opened.volume.encrypted))
+                             encrypted=opened.volume.encrypted, mark=opened.mark))
     return tuple(found)

@@ -17,6 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 MOUNTS = "/proc/self/mountinfo"
+# Their f_fsid is made from the UUID, and a file keeps its number as long as it lives.  XFS and F2FS make f_fsid from
+# the number of the device, which another volume may get.
+UNIX_LIKE = ("ext2", "ext3", "ext4", "btrfs")
 _FAT_VOLUME_ID = 0x80047213  # FAT_IOCTL_GET_VOLUME_ID, <linux/msdos_fs.h>
 
 
@@ -133,7 +136,7 @@ def _identity(path: str, mount: _Mount) -> str:
     if mount.filesystem in ("vfat", "msdos"):
         with contextlib.suppress(OSError):
             return f"fat:{_fat_serial(mount.path):08x}"
-    if mount.filesystem in ("ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"):  # their f_fsid is made from the UUID
+    if mount.filesystem in UNIX_LIKE:
         with contextlib.suppress(OSError):
             return f"fsid:{os.statvfs(path).f_fsid & (2**64 - 1):016x}"
     return ""
@@ -183,9 +186,11 @@ def _elsewhere(real: str) -> Volume:
         return Volume(path=real)
     best = max(holding, key=lambda p: len(p.mountpoint))
     seen = os.stat(real)
+    # Windows answers the volume's serial number there; macOS numbers devices anew as they come.
+    id = f"dev:{seen.st_dev:x}" if sys.platform == "win32" else ""
     disk = re.sub(r"s\d+$", "", best.device) if sys.platform == "darwin" else best.device
     return Volume(
-        path=best.mountpoint, device=best.device, filesystem=best.fstype.lower(), id=f"dev:{seen.st_dev:x}",
+        path=best.mountpoint, device=best.device, filesystem=best.fstype.lower(), id=id,
         read_only="ro" in best.opts.split(","), disks=frozenset({disk}) if disk else frozenset(),
         mount=f"{seen.st_dev:x}",
     )

@@ -113,6 +113,7 @@ class Landed:
 
 
 _FOUND = "found again "
+_MARK = "mark of "
 SOUND_ENDS = ("wav", "bwf", "rf64", "aif", "aiff")
 _CARDS = """
 SELECT c.id, c.label, c.roll, c.day, c.folder, c.volume_id, c.first_seen_utc,
@@ -154,13 +155,15 @@ class CardLedger:
     def destinations(self, *, lost: bool = False) -> tuple[DestinationRecord, ...]:
         """Destinations in the order they were added; ``present``, file system and free room are not the
         ledger's to know.  ``lost`` adds those declared lost, and those replaced, which have no duty any more."""
+        unread = self.found_again()
         rows = self._store.query(
             "SELECT id, path, required AND replaced_by IS NULL, one_disk, coalesce(lost_utc, '') FROM destinations "
             + ("" if lost else "WHERE lost_utc IS NULL AND replaced_by IS NULL ") + "ORDER BY rowid"
         )
         return tuple(
             DestinationRecord(
-                id=r[0], path=r[1], required=bool(r[2]), present=False, one_disk=bool(r[3]), lost_utc=r[4]
+                id=r[0], path=r[1], required=bool(r[2]), present=False, one_disk=bool(r[3]), lost_utc=r[4],
+                unread_since=unread.get(r[0], ""),
             )
             for r in rows
         )
@@ -182,20 +185,40 @@ class CardLedger:
             db.execute("UPDATE destinations SET lost_utc=? WHERE id=?", (utc, destination_id))
 
     def find_again(self, destination_id: str, utc: str) -> None:
-        """A disk declared lost is here again; it counts once all its copies were read after this moment."""
+        """A disk that was declared lost is here again; it counts once all its copies were read after this moment."""
         with self._store.transaction() as db:
             db.execute("INSERT OR IGNORE INTO settings(key, value) VALUES(?,?)", (f"{_FOUND}{destination_id}", utc))
 
+    def find_other(self, destination_id: str, mark: str, utc: str) -> None:
+        """Another volume carries its identity; that one counts once all copies were read after this moment, whatever
+        was read of the one before."""
+        with self._store.transaction() as db:
+            db.execute("INSERT OR REPLACE INTO settings(key, value) VALUES(?,?)", (f"{_FOUND}{destination_id}", utc))
+            db.execute("INSERT OR REPLACE INTO settings(key, value) VALUES(?,?)", (f"{_MARK}{destination_id}", mark))
+
     def found_again(self) -> dict[str, str]:
-        """Destination ids -> since when, of disks found again whose copies were not all read yet."""
+        """Destination ids -> since when, of such disks whose copies were not all read yet."""
         rows = self._store.query("SELECT key, value FROM settings WHERE key GLOB ?", (f"{_FOUND}*",))
         return {key[len(_FOUND):]: utc for key, utc in rows}
 
-    def counts_again(self, destination_id: str) -> None:
-        """Every copy claimed at a disk found again was read; it is a destination like the others."""
+    def counts_again(self, destination_id: str, since_utc: str) -> bool:
+        """Every copy claimed at a disk found again was read; it is a destination like the others.  False, and nothing
+        is stored, where it was exchanged meanwhile."""
         with self._store.transaction() as db:
+            key = (f"{_FOUND}{destination_id}", since_utc)
+            if not db.execute("DELETE FROM settings WHERE key=? AND value=?", key).rowcount:
+                return False
             db.execute("UPDATE destinations SET lost_utc=NULL, replaced_by=NULL WHERE id=?", (destination_id,))
-            db.execute("DELETE FROM settings WHERE key=?", (f"{_FOUND}{destination_id}",))
+        return True
+
+    def marks(self) -> dict[str, str]:
+        """Destination ids -> the mark (see ``DestinationRecord``) of what was read and written there last."""
+        rows = self._store.query("SELECT key, value FROM settings WHERE key GLOB ?", (f"{_MARK}*",))
+        return {key[len(_MARK):]: mark for key, mark in rows}
+
+    def put_mark(self, destination_id: str, mark: str) -> None:
+        with self._store.transaction() as db:
+            db.execute("INSERT OR REPLACE INTO settings(key, value) VALUES(?,?)", (f"{_MARK}{destination_id}", mark))
 
     # -- cards and sightings
 
@@ -472,12 +495,14 @@ class CardLedger:
                 )
 
     def record_reread(self, rereads: Iterable[tuple[CopyFact, str, str, str]]) -> None:
-        """What the audit read: (copy, digest hex or "" for missing, proof, UTC)."""
+        """What the audit read: (copy, digest hex or "" for missing, proof, UTC).  What was withdrawn or copied anew
+        since it was read is left out: the reading says nothing of that."""
         with self._store.transaction() as db:
             db.executemany(
                 "INSERT OR REPLACE INTO rereads(file_id, destination_id, utc, digest, proof) "
-                "SELECT id, ?, ?, ?, ? FROM files WHERE card_id=? AND path=? AND generation=?",
-                ((c.destination_id, utc, digest, proof, c.card_id, os.fsencode(c.path), c.generation)
+                "SELECT f.id, k.destination_id, ?, ?, ? FROM files f JOIN copies k ON k.file_id = f.id "
+                "WHERE f.card_id=? AND f.path=? AND f.generation=? AND k.destination_id=? AND k.read_back_utc=?",
+                ((utc, digest, proof, c.card_id, os.fsencode(c.path), c.generation, c.destination_id, c.read_back_utc)
                  for c, digest, proof, utc in rereads),
             )
 

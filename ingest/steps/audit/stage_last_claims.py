@@ -1,4 +1,5 @@
-"""After a stop without an end (a power cut, a kill): the last claims of each destination are read again."""
+"""Claims that are read again before they count: the last ones after a stop without an end (a power cut, a kill), all
+of them on a disk that was declared lost, or that carries a destination's identity without being the one written."""
 
 from __future__ import annotations
 
@@ -8,7 +9,7 @@ from collections.abc import Collection, Sequence
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.destinations import find_destination, is_there
 from ingest.machinery.ledger.cards import Trouble
-from ingest.records.cards import CopyFact
+from ingest.records.cards import CopyFact, DestinationRecord
 from ingest.records.findings import Severity
 from ingest.services import Services
 from ingest.steps.audit.comparison import Difference, some
@@ -16,6 +17,7 @@ from ingest.steps.audit.rotation import share
 from ingest.steps.audit.stage_rereading import Rereading, reread
 
 WITHDRAWN = "claim withdrawn"
+OTHER = "another volume"
 LAST_CLAIMS, LAST_BYTES = 1000, 4 << 30  # the newest claims of a destination that a stop may have undone
 
 
@@ -53,8 +55,35 @@ def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[st
     return done
 
 
+def tell_copies(services: Services, here: Sequence[DestinationRecord]) -> None:
+    """Whoever copies a disk copies its identity file too, and nothing on the copy was read back.  So a destination that
+    is here counts only on the volume that was written; another one under its identity is read whole first."""
+    marks = services.cards.marks()
+    for record in here:
+        before = marks.get(record.id, "")
+        if not (record.present and record.mark) or record.mark == before:
+            continue
+        if before:
+            read_first(services, record)
+        else:
+            services.cards.put_mark(record.id, record.mark)
+
+
+def read_first(services: Services, record: DestinationRecord) -> None:
+    """Nothing on this disk counts until it was read whole, and a person is told."""
+    services.cards.find_other(record.id, record.mark, services.clock.utc())
+    services.log.warning("another volume under an identity", destination=record.path)
+    services.cards.trouble([Trouble(
+        kind=OTHER, destination_id=record.id, severity=Severity.PERSON,
+        what="its identity file lies on another volume, or in another folder, than the one that was written: it was "
+             "copied there, or it cannot be told from a copy. Nothing on it counts until `watch` has read all of it.",
+        next="If it was copied on purpose, nothing to do but wait; keep the disk it came from until then.",
+    )], services.clock.utc())
+
+
 def read_found(services: Services, destination_id: str, since_utc: str) -> bool:
-    """Read everything claimed at a disk that was declared lost and is here again; it counts from then on.
+    """Read everything claimed at a disk that was declared lost and is here again, or at another one under its identity;
+    it counts from then on.
 
     A copy that no longer holds is withdrawn and told, so that it is owed again.  True once all were read; what was
     read since ``since_utc`` is not read twice, so a reading that was broken off goes on.
@@ -66,17 +95,20 @@ def read_found(services: Services, destination_id: str, since_utc: str) -> bool:
         return False
     folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
     with contextlib.closing(destination):
-        owed = [c for c in services.cards.copies_at(record.id) if c.reread_utc < since_utc]
+        owed = [c for c in services.cards.copies_at(record.id) if max(c.reread_utc, c.read_back_utc) < since_utc]
         reading = reread(services, destination, owed, (), folders, services.stop, lambda _: None)
         if reading.interrupted or not is_there(services.disk, destination):
             return False  # that files could not be read says nothing of them
     bad = [
-        c for c in services.cards.copies_at(record.id)
-        if c.reread_digest.rpartition(":")[2] != c.source_digest.rpartition(":")[2]
+        c for c in services.cards.copies_at(record.id) if c.read_back_utc < since_utc
+        and c.reread_digest.rpartition(":")[2] != c.source_digest.rpartition(":")[2]
     ]
+    why = "was declared lost" if record.lost_utc else "is another than the one that was written"
     _withdraw(services, record.id, bad, check="Keep the cards",
-              what="files of this disk, which was declared lost, are not as they were verified")
-    services.cards.counts_again(record.id)
+              what=f"files of this disk, which {why}, are not as they were verified")
+    if not services.cards.counts_again(record.id, since_utc):
+        return False
+    services.cards.no_trouble([Trouble(kind=OTHER, destination_id=record.id)])
     services.log.info("found again and read", destination=record.path, files=len(owed), lost=len(bad))
     return True
 

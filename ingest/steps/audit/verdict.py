@@ -83,6 +83,7 @@ class DestinationVerdict:
     read_back_utc: str
     oldest_reread_utc: str
     folders_unsynced: int
+    to_read: bool = False  # nothing on it counts until it was read again
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -213,15 +214,15 @@ def judge_card(
 def _judge_destination(destination: DestinationRecord, tallied: CardTally, name: str) -> DestinationVerdict:
     copies = tallied.copies.get(destination.id, CopyTally())
     counting = sum(copies.counting.values())
-    lost = bool(destination.lost_utc)
+    lost, to_read = bool(destination.lost_utc), bool(destination.unread_since)
     whole = tallied.files > 0 and tallied.unread == 0 and counting == tallied.files and copies.failing == 0
     return DestinationVerdict(
         id=destination.id, name=name, path=destination.path, required=destination.required, present=destination.present,
-        lost=lost, on_one_disk=destination.one_disk, verified=whole and not lost,
+        lost=lost, on_one_disk=destination.one_disk, verified=whole and not (lost or to_read),
         files_verified=0 if lost else counting, bytes_verified=0 if lost else copies.size_bytes, failing=copies.failing,
         proof=next((p for p in _WEAKEST_FIRST if copies.counting.get(p)), None),
         read_back_utc=copies.last_read_back_utc, oldest_reread_utc=copies.oldest_reread_utc,
-        folders_unsynced=copies.folders_unsynced,
+        folders_unsynced=copies.folders_unsynced, to_read=to_read,
     )
 
 
@@ -242,6 +243,8 @@ def _reasons(
         elif d.failing:
             wrong = f"{_files(d.failing)} at destination {d.name} {_are(d.failing)}"
             yield f"{wrong} no longer equal to what was read from the card"
+        elif d.to_read and d.files_verified == tallied.files:
+            yield f"destination {d.name} is not the volume that was written, and is read whole before it counts"
         elif not d.verified and tallied.files:
             short = tallied.files - d.files_verified
             yield f"{_files(short)} {_are(short)} not verified at destination {d.name}"

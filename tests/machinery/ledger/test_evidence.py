@@ -110,3 +110,32 @@ def test_a_card_of_names_that_are_no_text(tmp_path: Path) -> None:
     said = tally(ledger.evidence("c"), Policy())
     assert (said.files, said.size_bytes, said.unread, said.troubled) == (1, 7, 1, 1)
     store.close()
+
+
+def test_a_reading_says_nothing_of_a_copy_that_was_made_after_it(tmp_path: Path) -> None:
+    """An audit reads a spoilt copy, which is withdrawn and copied anew before the reading is written down."""
+    store = Store(tmp_path / "ledger.sqlite")
+    ledger = CardLedger(store)
+    ledger.add_card(id="c", label="c", day="2026-04-01", folder="cards/c", volume_id="v", utc=UTC[0])
+    ledger.record_sighting(
+        card_id="c", presence="p", mount="/m", filesystem="exfat", read_only=True, generation=1, whole=True, samples={},
+        files=[(CardFile(path="A", size_bytes=7, mtime_ns=0), FileKind.OTHER, 1)], left_out=(), empty_folders=(),
+        utc=UTC[0],
+    )
+    (file,) = ledger.files("c")
+
+    def copied(utc: str) -> None:
+        ledger.record(landed=[Landed(row=file.row, destination_id="d", stored_path="A", source_digest=DIGESTS[0],
+                                     back_digest=DIGESTS[0], proof=Proof.DEVICE, read_back_utc=utc,
+                                     folder_synced=True)])
+
+    copied(UTC[0])
+    (read,) = ledger.copies("c")
+    ledger.withdraw_copy("c", "A", 1, "d")
+    ledger.record_reread([(read, DIGESTS[1], "device", UTC[1])])
+    copied(UTC[1])
+    ledger.record_reread([(read, DIGESTS[1], "device", UTC[1])])
+    assert [c.reread_utc for c in ledger.copies("c")] == [""]
+    ledger.record_reread([(ledger.copies("c")[0], DIGESTS[1], "device", UTC[1])])
+    assert [c.reread_utc for c in ledger.copies("c")] == [UTC[1]]
+    store.close()
