@@ -33,6 +33,7 @@ from ingest.records.merges import Again, ChartColour, MergeFrame, MergeRequest, 
 from ingest.records.stills import StillHeader
 from ingest.records.views import FrameFile, View, ViewFrame
 from ingest.services import Services
+from ingest.steps.stills.frames import class_of
 
 PROGRAM = f"nightloader {__version__}"
 ASKED = "merge again"  # the kind of decision by which a person asks for it
@@ -77,8 +78,8 @@ def chart_for(
     view: View, files: Sequence[tuple[ViewFrame, FrameFile]], colours: Mapping[tuple[str, str], ChartColour]
 ) -> ChartColour | None:
     """The body's chart correction, if one was made from the kind of file that is merged."""
-    raw = bool(files) and all(file.raw for _, file in files)
-    return colours.get((view.body, "raw")) if raw else colours.get((view.body, "jpeg"))
+    kinds = {class_of(file.path) for _, file in files}
+    return colours.get((view.body, kinds.pop())) if len(kinds) == 1 else None
 
 
 def request(

@@ -22,8 +22,9 @@ def colour(source: str) -> ChartColour:
                        patches=24, delta_e=1.5, delta_e_max=4.0, before=9.0)  # fmt: skip
 
 
-def view(*, raw: bool) -> tuple[View, list[tuple[ViewFrame, FrameFile]]]:
-    files = [FrameFile(digest=f"d{n}", card_id="k", path=f"DCIM/A{n}.X", raw=raw) for n in range(2)]
+def view(*, raw: bool, ending: str = "") -> tuple[View, list[tuple[ViewFrame, FrameFile]]]:
+    ending = ending or ("DNG" if raw else "JPG")
+    files = [FrameFile(digest=f"d{n}", card_id="k", path=f"DCIM/A{n}.{ending}", raw=raw) for n in range(2)]
     frames = tuple(
         ViewFrame(files=(f,), exposure_s=2.0**-n, f_number=8.0, iso=100.0, taken_s=None) for n, f in enumerate(files)
     )
@@ -40,6 +41,11 @@ def test_a_body_gets_its_own_matrix_for_its_own_kind_of_file() -> None:
     plain, jpegs = view(raw=False)
     assert chart_for(raw, raws, colours) is colours["Tonga|1|7", "raw"]
     assert chart_for(plain, jpegs, colours) is None
+    each = {("Tonga|1|7", kind): colour(kind) for kind in ("raw", "jpeg", "tiff")}
+    for ending, kind in (("DNG", "raw"), ("JPG", "jpeg"), ("TIF", "tiff")):
+        made = chart_for(*view(raw=kind == "raw", ending=ending), each)
+        assert made is not None and made.source == kind
+    assert chart_for(raw, [*raws, *jpegs], each) is None  # no one kind
     assert chart_for(replace(raw, body="Third||"), raws, colours) is None
 
 
