@@ -151,8 +151,9 @@ def findings(services: Services, colours: Mapping[tuple[str, str], ChartColour])
     found = [
         Finding(
             kind="chart colour", item=f"{body.replace('|', ' ').strip()} {source}", severity=Severity.NOTE,
-            what=f"{c.words}.", next=f"{'It is applied' if used else 'Set chart_colour = true under [merging] to apply it'} where {source} files of "
-            "this body are merged; other files need a chart shot as they are.",
+            what=f"{c.words}.",
+            next=("It is applied" if used else "Set chart_colour = true under [merging] to apply it")
+            + f" where {source} files of this body are merged; other files need a chart shot as they are.",
         )
         for (body, source), c in sorted(colours.items())
     ]
