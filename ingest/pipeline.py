@@ -23,7 +23,7 @@ from ingest.records.coverage import Captured, Taken
 from ingest.records.filing import Placement
 from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
-from ingest.records.roles import SERVES
+from ingest.records.roles import LENS_GRID, SERVES
 from ingest.records.views import View
 from ingest.services import Services
 from ingest.steps.clips import stage as clips
@@ -402,9 +402,9 @@ def taken_of(stills: Sequence[filed_clips.FiledStill]) -> list[Taken]:
         Taken(
             id=s.id, item=SERVES.get(s.role, s.role), day=s.placement.day, unit=s.placement.unit,
             setup=s.placement.setup, start_s=s.start_s, end_s=s.start_s, review=s.placement.review,
-            proposed=s.proposed,
+            proposed=s.proposed, lens_serial=s.lens_serial,
         )
-        for s in stills if s.placement.setup
+        for s in stills if s.placement.setup or s.role == LENS_GRID
     ]
 
 
@@ -417,7 +417,8 @@ def captured_of(made: Sequence[filed_clips.FiledClip]) -> list[Captured]:
             id=clip.id, kind="clip", name=clip.files[0].rsplit("/", 1)[-1], role=clip.role,
             body="|".join(v or "" for v in (clip.facts.make, clip.facts.model, clip.facts.body_serial)).strip("|"),
             start_s=clip.start_s, day=clip.placement.day, unit=clip.placement.unit, setup=clip.placement.setup,
-            frame_rate=clip.facts.frame_rate, lens=clip.facts.lens or "", body_serial=clip.facts.body_serial or "",
+            frame_rate=clip.facts.frame_rate, lens=clip.facts.lens or "", focal_mm=clip.facts.focal_mm,
+            lens_serial=clip.facts.lens_serial or "", body_serial=clip.facts.body_serial or "",
             series=name.prefix, number=name.number, duration_s=clip.facts.duration_s, proposed=clip.proposed,
             card=clip.card_id,
         ))

@@ -18,7 +18,7 @@ class ClipFacts:
     a ratio as the standards state it (30000/1001).  ``timecode`` is the label of the first frame as written
     (SMPTE ST 12-1), ``drop_frame`` whether it counts that way, None without a timecode.  ``created_utc`` (with
     zone) stands where the file states a zone, which many cameras fill with their own wall clock all the
-    same; ``created_shown`` (naive) where it states none.
+    same; ``created_shown`` (naive) where it states none.  ``focal_mm`` also where only a prime's name tells it.
     """
 
     kind: str
@@ -39,6 +39,8 @@ class ClipFacts:
     model: str | None = None
     body_serial: str | None = None
     lens: str | None = None
+    lens_serial: str | None = None
+    focal_mm: float | None = None
     reel: str | None = None
     problems: tuple[str, ...] = ()
 

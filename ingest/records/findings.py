@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
@@ -14,6 +14,9 @@ class Severity(StrEnum):
     NOTE = "note"  # worth knowing, nothing to do
     PERSON = "person"  # a person must look or decide
     LOSS = "loss"  # something is lost or about to be
+
+
+_RANK = {s: n for n, s in enumerate(Severity)}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -57,6 +60,19 @@ class Finding:
             next=str(value["next"]),
             more={k: v for k, v in value.items() if k not in known},
         )
+
+
+def by_key(findings: Iterable[Finding]) -> dict[str, Finding]:
+    """Each under its key.  Two that share one become one, which says what both say and is as bad as the worse."""
+    out: dict[str, Finding] = {}
+    for finding in findings:
+        before = out.get(finding.key)
+        if before is None or before.what == finding.what:
+            out[finding.key] = finding
+        else:
+            worse = before if _RANK[before.severity] > _RANK[finding.severity] else finding
+            out[finding.key] = replace(worse, what=f"{before.what} Also: {finding.what}")
+    return out
 
 
 def finding(

@@ -11,9 +11,11 @@ MEANS: Mapping[str, str] = {
     "chart": "the 24-patch chart",
     "grey_ball": "the grey ball",
     "mirror_ball": "the mirror ball",
+    "lens_grid": "the chart for distortion, shot through that very lens",
     "other": "kept for a reason of its own; nothing that is due rests on it",
     "none": "not what it was proposed to be",
 }
+LENS_GRID = "lens_grid"  # of the lens, not of a setup: it may be shot at the rental house
 # The due item that a role serves, where it is not of the same name.
 SERVES = {"grey_ball": "balls", "mirror_ball": "balls"}
 

@@ -5,7 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import av
+import numpy as np
 import pytest
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from ingest.faces.cli.main import main
 from tests.faces.test_commands import bracket
@@ -61,6 +65,42 @@ def test_a_confirmed_chart_is_there(tmp_path: Path, show: list[str], capsys: pyt
     assert chart["status"] == "have" and chart["evidence"]
     assert main([*show, "confirm", str(still), "--role", "hat"]) == 2
     assert main([*show, "confirm", "c0123456789", "--role", "chart"]) == 2
+
+
+def test_lenses_by_log_headers_and_grids(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """What a movie file says of its lens is compared with its row, and a grid counts for the lens in its header."""
+    log = tmp_path / "show" / "setup_log.csv"
+    log.write_text("day,shot,setup,start,end,camera,lens,lens serial\n2026-04-14,T010,7A,09:50,10:20,A,35 mm,LX-4471\n")
+    folder = tmp_path / "ROLL" / "CLIPS"
+    folder.mkdir(parents=True)
+    with av.open(str(folder / "T1.MOV"), "w", options={"movflags": "use_metadata_tags"}) as out:
+        out.metadata.update({"creation_time": "2026-04-14T10:05:00Z", "com.ymberline.lens-serial-number": "LX-9002",
+                             "com.ymberline.lens.focal_length": "50 mm"})
+        stream = out.add_stream("mpeg4", rate=24)
+        stream.width, stream.height, stream.pix_fmt = 160, 96, "yuv420p"
+        for n in range(24):
+            grey = np.full((96, 160, 3), 8 * n, np.uint8)
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(grey, format="rgb24")))
+        out.mux(stream.encode())
+    stills = (("GRID1.JPG", "LX 4471", "2026:03:20 15:00:00"), ("NOTE.JPG", "?", "2026:04:14 10:06:00"))
+    for name, serial, taken in stills:
+        exif = Image.Exif()
+        exif[0x010F], exif[0x0110] = "Brumelle", "Orb Twelve"
+        inner = exif.get_ifd(0x8769)  # CIPA DC-008: 0xA435 is LensSerialNumber
+        inner[0x9003], inner[0xA435], inner[0x829A] = taken, serial, IFDRational(1, 60)
+        Image.new("RGB", (64, 48), "grey").save(folder / name, exif=exif)
+    assert main([*show, "offload", str(tmp_path / "ROLL")]) in (0, 1)
+    capsys.readouterr()
+    found = [f["what"] for f in answer(show, capsys, "status")["findings"] if f["kind"] == "log_and_header_differ"]
+    assert found == ["in 7A T1.MOV: header 50 mm, log 35 mm (log line 2); T1.MOV: lens serial LX-9002 in the header, "
+                     "LX-4471 in the log (log line 2)"]
+    lenses = {e["serial"]: e for e in answer(show, capsys, "lenses")}
+    assert {s: (e["setups"], e["grids"]) for s, e in lenses.items()} == {
+        "LX-4471": (["7A"], []), "LX-9002": (["7A"], [])}
+    (grid,) = (tmp_path / "A").rglob("GRID1.JPG")  # shot weeks before: in no setup
+    assert main([*show, "confirm", str(grid), "--role", "lens_grid"]) == 0
+    capsys.readouterr()
+    assert [len(e["grids"]) for e in answer(show, capsys, "lenses")] == [1, 0]
 
 
 def test_roles_that_the_settings_add(tmp_path: Path, show: list[str], capsys: pytest.CaptureFixture[str]) -> None:

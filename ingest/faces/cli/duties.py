@@ -24,8 +24,8 @@ def add(commands: Any) -> None:
     parser.add_argument("item", metavar="ITEM", help="id from `sights` or `clips`, or a path: of the copy, of the file "
                         "on its card, or as answers print it")
     parser.add_argument("--role", required=True, metavar="ROLE",
-                        help="clean_plate, dirty_plate, reference, chart, grey_ball, mirror_ball, other, none, or one"
-                             " that the settings add")
+                        help="clean_plate, dirty_plate, reference, chart, grey_ball, mirror_ball, lens_grid, other, "
+                             "none, or one that the settings add")
     parser.set_defaults(run=_confirm)
 
     words = "keep who released a card; the production's policy decides, not this program"

@@ -13,7 +13,7 @@ from typing import Any
 
 from ingest.machinery.ledger.store import Store
 from ingest.records.codes import SeenCode
-from ingest.records.findings import Finding
+from ingest.records.findings import Finding, by_key
 from ingest.records.names import check_text, shown
 from ingest.records.sights import SeenThing
 from ingest.records.stills import StillHeader, StillLook
@@ -356,7 +356,7 @@ class WorkLedger:
         plain = (
             dataclasses.replace(f, item=shown(f.item), what=shown(f.what), next=shown(f.next)) for f in findings
         )
-        now = {f.key: f for f in plain}
+        now = by_key(plain)
         with self.store.transaction() as t:
             known = {
                 key for (key,) in t.execute(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -23,7 +24,12 @@ _LONGEST_S = 7 * 86_400.0
 _MAKE = ("com.apple.quicktime.make", "make", "company_name", "manufacturer")
 _MODEL = ("com.apple.quicktime.model", "model", "product_name")
 _SERIAL = ("serial_number", "com.apple.proapps.cameraid", "camera_serial")
-_LENS = ("com.apple.quicktime.lens", "lens_model", "lens", "lens_type")
+_LENS = ("com.apple.quicktime.lens", "com.apple.quicktime.camera.lens_model", "lens_model", "lens", "lens_type")
+# No standard names these in a container, so every maker's key that ends so is believed (common practice, no source).
+_LENS_SERIAL = ("lensserialnumber", "lensserialno", "lensserial")
+_FOCAL = ("focallength", "focallengthmm")
+_MILLIMETRES = re.compile(r"(\d{1,6}(?:\.\d{1,6})?)(?:/(\d{1,6}))?\s*(?:mm)?", re.I)
+_PRIME = re.compile(r"(?<![-–\d.])(\d{1,4}(?:\.\d)?)\s*mm\b", re.I)
 _REEL = ("reel_name", "com.apple.proapps.reel", "reel")
 
 
@@ -62,6 +68,8 @@ def understand(answer: Mapping[str, Any]) -> ClipFacts:
         model=_first(said, _MODEL),
         body_serial=_first(said, _SERIAL),
         lens=_first(said, _LENS),
+        lens_serial=_ending(said, _LENS_SERIAL),
+        focal_mm=_focal(_ending(said, _FOCAL), _first(said, _LENS)),
         reel=_first(said, _REEL),
         problems=tuple(problems),
     )
@@ -134,6 +142,25 @@ def _metadata(value: Any) -> dict[str, str]:
 
 def _first(said: Mapping[str, str], keys: Iterable[str]) -> str | None:
     return next((said[k] for k in keys if k in said), None)
+
+
+def _ending(said: Mapping[str, str], endings: tuple[str, ...]) -> str | None:
+    """What stands under a key that ends so, whatever signs part its words."""
+    return next((v for k, v in said.items() if re.sub(r"[^a-z0-9]", "", k).endswith(endings)), None)
+
+
+def _focal(stated: str | None, lens: str | None) -> float | None:
+    """Millimetres as stated, else as the name of a prime has them.
+
+    >>> _focal("32/1", None), _focal("50 mm", "32 mm"), _focal(None, "Orrel 32 mm T2"), _focal(None, "24-70 mm")
+    (32.0, 50.0, 32.0, None)
+    """
+    match = _MILLIMETRES.fullmatch(stated.strip()) if stated else None
+    primes = _PRIME.findall(lens) if lens else []
+    millimetres = float(match[1]) / float(match[2] or 1) if match and float(match[2] or 1) else None
+    if millimetres is None and len(primes) == 1:
+        millimetres = float(primes[0])
+    return millimetres if millimetres is not None and 1 <= millimetres <= 5000 else None
 
 
 def _text(value: Any) -> str | None:

@@ -19,6 +19,7 @@ from ingest.steps.filing.rows import letters
 
 FOCAL_SHARE = 0.03  # engraved against written: 2 to 3 % (common practice, no source)
 GAP_MOST = 500  # a longer jump is a new series, not missing files
+SAID = 6  # names of clips in one line; `nightloader clips` has them all
 GAP_SERIOUS = 4  # a deleted test shot or two is daily life
 
 
@@ -120,24 +121,37 @@ def _differs(kind: str, key: Key, what: str, next: str, captured: Iterable[Captu
 def headers_and_log(
     rows: Sequence[SetupRow], sheets: Mapping[tuple[str, int], Sheet], captured: Iterable[Captured]
 ) -> list[Finding]:
-    """Where the header of a clip says another focal length, frame rate, lens or body than its row.
+    """Where the headers of clips say another focal length, frame rate, lens or body than their rows, one finding a
+    setup.
 
     A written 24 beside 24000/1001 in the header is a note: the header is believed.  Serial numbers are
     compared without signs, O read as 0.  Stills are not compared: another lens is on that body.
     """
-    found = []
     groups = setups_of(rows)
+    told: dict[Key, dict[tuple[str, Severity], list[Captured]]] = defaultdict(dict)
     for c in captured:
         row = _row_for(groups.get(c.key, ()), c.start_s)
         if c.kind == "clip" and row is not None:
             sheet = sheets.get(row.place) or Sheet(line=row.line)
             for what, severity in _differences(row, sheet, c):
-                found.append(_differs(
-                    "log_and_header_differ", c.key, f"{c.name} in {c.setup}: {what} (log line {row.line})",
-                    "Believe the header unless a person knows better, and mend the log." if "frames/s" in what else
-                    "Believe the header unless a person knows better; mend the log, and look whether the lens was "
-                    "swapped and a new probe was due.", [c], severity))
+                told[c.key].setdefault((f"{what} (log line {row.line})", severity), []).append(c)
+    found = []
+    for key, differences in told.items():
+        said = [f"{_named(clips)}: {what}" for (what, _), clips in differences.items()]
+        swapped = any("frames/s" not in what for what, _ in differences)
+        found.append(_differs(
+            "log_and_header_differ", key, f"in {key[2]} {'; '.join(said)}",
+            "Believe the header unless a person knows better; mend the log" + (
+                ", and look whether the lens was swapped and a new probe was due." if swapped else "."),
+            {c.id: c for clips in differences.values() for c in clips}.values(),
+            Severity.PERSON if any(s is Severity.PERSON for _, s in differences) else Severity.NOTE,
+        ))
     return found
+
+
+def _named(clips: Sequence[Captured]) -> str:
+    more = f" and {len(clips) - SAID} more" if len(clips) > SAID else ""
+    return ", ".join(c.name for c in clips[:SAID]) + more
 
 
 def _row_for(rows: Sequence[SetupRow], moment_s: float | None) -> SetupRow | None:

@@ -15,7 +15,7 @@ from ingest.machinery.disk.files import read_plain
 from ingest.records.coverage import Captured, CardSeen, SetupCoverage, Taken, Waiver
 from ingest.records.filing import Placement
 from ingest.records.findings import Finding
-from ingest.records.roles import SERVES
+from ingest.records.roles import LENS_GRID, SERVES
 from ingest.records.setups import Question, SetupLog
 from ingest.records.views import View
 from ingest.services import Services
@@ -215,7 +215,7 @@ def _clips(captured: Sequence[Captured]) -> list[Taken]:
             end_s=c.start_s + c.duration_s if c.start_s is not None and c.duration_s is not None else c.start_s,
             body=c.body, lens_serial=c.lens_serial,
         )
-        for c in captured if c.kind == "clip" and c.setup
+        for c in captured if c.kind == "clip" and (c.setup or c.role == LENS_GRID)
     ]
 
 

@@ -10,6 +10,7 @@ from ingest.records.findings import Finding, Severity
 
 TOLERANCE_DEG = 5.0  # a levelled probe points better; a hand-turned heading hardly
 STEP_S = 900  # zones differ by quarter hours at the finest
+STEP_DEG = 3.75  # and the sky turns so far in one
 CIVIL_TWILIGHT_DEG = -6.0
 
 
@@ -80,8 +81,11 @@ def check(
         shift: apart_deg(sun_at(moment_s + shift, latitude_deg, longitude_deg), elevation_deg, azimuth_deg)
         for shift in range(-12 * 3600, 12 * 3600 + 1, STEP_S)
     }
-    best = min(tries, key=lambda s: (round(tries[s], 1), abs(s)))
-    return SunCheck(expected=expected, off_deg=off, explains_s=best if tries[best] <= TOLERANCE_DEG else None)
+    # A height comes twice a day: of two errors that explain it about as well the smaller one is likelier.
+    lows = [s for s, far in tries.items() if far <= min(tries.get(s - STEP_S, far), tries.get(s + STEP_S, far))]
+    enough = min(TOLERANCE_DEG, min(tries.values()) + STEP_DEG / 2)
+    explains = min((s for s in lows if tries[s] <= enough), key=abs, default=None)
+    return SunCheck(expected=expected, off_deg=off, explains_s=explains)
 
 
 def finding(item: str, seen: SunCheck, *, elevation_deg: float) -> Finding | None:

@@ -77,6 +77,7 @@ class FiledStill:
     start_s: float | None
     placement: Placement
     proposed: bool = False
+    lens_serial: str = ""  # as its header says
 
 
 def file_stills(services: Services, everything: Together) -> list[FiledStill]:
@@ -102,15 +103,15 @@ def file_stills(services: Services, everything: Together) -> list[FiledStill]:
         id = still_id_of(digest)
         items.append(Item(id=id, kind="still", body=body, moments=() if start is None else (start,),
                           sigma_s=float(clock.get("uncertainty_s") or UNCHECKED_SIGMA_S)))
-        drafts.append((id, digest, role, start))
+        drafts.append((id, digest, role, start, (fact.header.lens_serial if fact.header is not None else None) or ""))
     if not items:
         return []
     said = {i: decision(hand[digest]) for i, digest, *_ in drafts if digest in hand}
     placements = placed(services, everything.known, everything.log, items, said)
     return [
         FiledStill(id=i, digest=digest, role=role, start_s=start, placement=placements[i],
-                   proposed=digest not in confirmed)
-        for i, digest, role, start in drafts
+                   proposed=digest not in confirmed, lens_serial=lens)
+        for i, digest, role, start, lens in drafts
     ]
 
 

@@ -100,6 +100,9 @@ def test_findings_open_stay_and_close(tmp_path: Path) -> None:
     assert work.set_findings("step", [], "t3") == ()
     assert work.findings() == ()
     assert work.set_findings("step", [one], "t4") == (one,)
+    worse = Finding(kind="k", item="i", severity=Severity.LOSS, what="x", next="m")
+    (both,) = work.set_findings("other", [worse, one], "t5")  # of one kind about one thing: neither is dropped
+    assert (both.what, both.severity, both.next) == ("x Also: w", Severity.LOSS, "m")
 
 
 @given(

@@ -63,6 +63,11 @@ def test_camera_lens_and_reel_where_the_file_says_so() -> None:
     said = {"com.apple.quicktime.make": "Ymberline", "MODEL": "Six", "reel_name": "A007", "lens_model": "32 mm"}
     found = clip(metadata=said)
     assert (found.make, found.model, found.reel, found.lens) == ("Ymberline", "Six", "A007", "32 mm")
+    assert (found.focal_mm, found.lens_serial) == (32.0, None)
+    said = {"com.ymberline.camera.Lens_Serial-Number": "L 17", "focallength": "0/0", "lens": "24-70 mm",
+            "com.apple.quicktime.camera.focal_length.35mm_equivalent": "26"}
+    assert (clip(metadata=said).focal_mm, clip(metadata=said).lens_serial) == (None, "L 17")
+    assert clip(metadata=said | {"focallength": "9" * 400}).focal_mm is None
 
 
 def test_an_unknown_file_is_listed_as_what_it_is() -> None:

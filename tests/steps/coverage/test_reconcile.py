@@ -95,7 +95,8 @@ def test_headers_against_the_log() -> None:
     assert [f.severity for f in told] == [Severity.NOTE]
     wrong = [at(second + 60, focal_mm=35), at(first, frame_rate=Fraction(25)), at(first, lens_serial="1208")]
     found = headers_and_log(log.rows, sheets, wrong)
-    assert [f.severity for f in found] == [Severity.PERSON] * 3 and "line 3" in found[0].what
+    (one,) = found  # of one setup
+    assert one.severity is Severity.PERSON and one.what.count("line 2") == 2 and one.what.count("line 3") == 1
 
 
 def still(number: int, moment: float, body: str = "b", series: str = "DSCF") -> Captured:

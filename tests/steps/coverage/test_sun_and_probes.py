@@ -37,6 +37,9 @@ def test_a_zone_an_hour_wrong_shows() -> None:
     assert 10 < early.off_deg < 18 and early.explains_s == 3600
     told = finding("p", early, elevation_deg=sun.elevation_deg)
     assert told and "+1.00 h" in told.next
+    late_deg = sun_at(moment + 3600, latitude, longitude).elevation_deg - 0.4
+    by_height = check(moment + 3 * 3600, latitude, longitude, elevation_deg=late_deg)
+    assert by_height.explains_s == -2 * 3600  # 5.5 h earlier it fits a little better, of two
     never = check(moment, latitude, longitude, elevation_deg=80, azimuth_deg=10)
     assert never.explains_s is None
     only_height = check(moment, latitude, longitude, elevation_deg=sun.elevation_deg)
