@@ -120,6 +120,11 @@ class ChartColour:
     before: float
 
     @property
+    def helps(self) -> bool:
+        """Whether it leaves less error than the balance alone."""
+        return self.delta_e < self.before
+
+    @property
     def words(self) -> str:
         return (
             f"Colour matrix from the chart in f{self.digest.rpartition(':')[2][:10]}: {self.patches} patches against"

@@ -106,7 +106,8 @@ def chart_colours(
     without ``measure``.
 
     Source is raw, jpeg or tiff: what a chart says of a body's raws holds for no JPEG of it.  Of several charts the
-    one with the smallest error counts, so that the order in which cards come changes nothing.
+    one with the smallest error counts, so that the order in which cards come changes nothing.  A matrix that leaves
+    more error than the balance alone is none.
     """
     seen, measured = services.work.sights(), services.work.measured()
     stills = services.work.stills(_confirmed_charts(services))
@@ -125,7 +126,7 @@ def chart_colours(
     for digest in sorted(charts):
         made = _colour(digest, measured.get(digest, {}))
         key = (body_key(stills[digest].header), made.source if made else "")
-        if made is not None and (key not in out or made.delta_e < out[key].delta_e):
+        if made is not None and made.helps and (key not in out or made.delta_e < out[key].delta_e):
             out[key] = made
     return out
 
@@ -161,8 +162,15 @@ def findings(services: Services, colours: Mapping[tuple[str, str], ChartColour])
     for digest in services.work.stills(_confirmed_charts(services)):
         answer = measured.get(digest)
         place = any(s.what == "chart" for s in seen.get(digest, ()))
+        made = _colour(digest, answer) if answer is not None else None
+        if made is not None and not made.helps:
+            found.append(Finding(
+                kind="chart not used", item=f"f{digest.rpartition(':')[2][:10]}", severity=Severity.NOTE,
+                what=f"{made.words}: it is no better than the balance, so it is not applied.",
+                next="Confirm another still of the chart, square on, evenly lit, if colours matter more closely.",
+            ))
         if (answer is None and not place and digest in services.work.looked_at()) or (
-            answer is not None and _colour(digest, answer) is None
+            answer is not None and made is None
         ):
             why = shown(str((answer or {}).get("refused") or "its patches are not found, or burnt out"))[:200]
             found.append(Finding(

@@ -49,6 +49,11 @@ def test_a_body_gets_its_own_matrix_for_its_own_kind_of_file() -> None:
     assert chart_for(replace(raw, body="Third||"), raws, colours) is None
 
 
+def test_a_matrix_that_is_no_better_than_the_balance_is_none() -> None:
+    assert colour("raw").helps
+    assert not replace(colour("raw"), delta_e=9.0).helps and not replace(colour("raw"), delta_e=9.1).helps
+
+
 def test_another_matrix_is_another_merge_and_none_changes_nothing() -> None:
     made, files = view(raw=True)
     names = {signature(made, files), signature(made, files, colour("raw")),
