@@ -183,7 +183,7 @@ def _estimated(one: dict[str, Any]) -> list[str]:
     sure = one["relative_sigma"]
     stops = one["with_it"]["stops_over_measured"]
     rgb = ", ".join(f"{v:.4g}" for v in one["missing_irradiance_rgb"])
-    known = f"+-{100 * sure:.0f} % (one standard deviation)" if sure is not None else "nothing is missing"
+    known = f"+-{max(100 * sure, 0.1):.2g} % (one standard deviation)" if sure is not None else "nothing is missing"
     fill = one["with_it"]["key_to_fill"]
     return [
         f"{one['label']}:",

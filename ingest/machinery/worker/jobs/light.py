@@ -37,6 +37,7 @@ from ingest.steps.panorama.repair import repaired
 from ingest.steps.sights import finding
 
 OUTPUTS = ("convolved", "grey_ball", "mirror_ball", "estimated")
+ALIKE = 1e-3  # half floats step by half of it
 _LAYOUTS = {"corners": Layout.CORNERS, "centres": Layout.CENTRES}
 
 
@@ -116,8 +117,8 @@ def _estimates(
     sources = [light for light in found.lights if light.at_least][:3]
     notes = []
     if not sources and found.lights and not probe.knows_clipping:
-        sources = list(found.lights[:1])
-        notes.append("The probe does not say what clips in every frame: its strongest light was taken for it.")
+        sources, words = _taken_for_clipped(probe)
+        notes.append(f"The probe does not say what clips in every frame: {words} for it.")
     if not sources:
         return [], {"estimates": [], "not_estimated": [
             {"method": "any", "why": "no source clips in every frame; what was measured is all of it"}]}
@@ -143,6 +144,18 @@ def _estimates(
     told = [{**one.to_json(), "with_it": _with_it(probe, cells, one, _nearest(measured, one)),
              "notes": [*notes, *one.notes]} for one in made]
     return made, {"estimates": told, "not_estimated": why_not}
+
+
+def _taken_for_clipped(probe: _Probe) -> tuple[list[Light], str]:
+    """What clips shows as pixels of one and the same value, the picture's largest; a single one proves nothing."""
+    tops = probe.pixels.max(axis=(0, 1))
+    alike = (probe.pixels >= tops * (1 - ALIKE)).any(axis=2)
+    if alike.sum() > 1:
+        found = summary.summarise(probe.pixels, probe.layout, support=1.0 - alike)
+        sources = [light for light in found.lights if light.at_least][:3]
+        if sources:
+            return sources, f"its {alike.sum():,} brightest pixels, which are alike, were taken"
+    return list(probe.summary.lights[:1]), "its strongest light was taken"
 
 
 def _nearest(measured: dict[tuple[float, float, float], Light], one: Estimate) -> Light:
