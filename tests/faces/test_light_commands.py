@@ -143,11 +143,11 @@ def test_a_clipped_source_is_estimated_beside_what_was_measured(
     assert "ESTIMATE" in capsys.readouterr().out
     assert main(["light", str(probe), "--sun"]) == 0
     assert "clear sky" in capsys.readouterr().out
-    silent = tmp_path / "silent.exr"  # a foreign probe does not say what clips; its brightest pixels are all alike
+    silent = tmp_path / "silent.exr"  # a foreign probe does not say what clips; its brightest pixels are that
     OpenEXR.File(dict(header), {"RGB": held}).write(str(silent))
     assert main(["light", str(silent), *asked[2:], "--json"]) == 0
     (guessed,) = json.loads(capsys.readouterr().out)["estimates"]
-    assert "are alike" in " ".join(guessed["notes"])
+    assert "brightest pixels" in " ".join(guessed["notes"])
     assert np.allclose(guessed["missing_irradiance_rgb"], one["missing_irradiance_rgb"], rtol=0.02)
     assert main([*asked, "--ball-outline", "1,2"]) == 2 and main([*asked, "--ball-reflectance", "7"]) == 2
     assert main(["light", str(probe), "--estimated", str(out)]) == 2

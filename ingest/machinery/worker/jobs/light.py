@@ -147,14 +147,13 @@ def _estimates(
 
 
 def _taken_for_clipped(probe: _Probe) -> tuple[list[Light], str]:
-    """What clips shows as pixels of one and the same value, the picture's largest; a single one proves nothing."""
+    """What clips has the picture's largest values, all alike."""
     tops = probe.pixels.max(axis=(0, 1))
     alike = (probe.pixels >= tops * (1 - ALIKE)).any(axis=2)
-    if alike.sum() > 1:
-        found = summary.summarise(probe.pixels, probe.layout, support=1.0 - alike)
-        sources = [light for light in found.lights if light.at_least][:3]
-        if sources:
-            return sources, f"its {alike.sum():,} brightest pixels, which are alike, were taken"
+    found = summary.summarise(probe.pixels, probe.layout, support=1.0 - alike)
+    sources = [light for light in found.lights if light.at_least][:3]
+    if sources:
+        return sources, f"its brightest pixels ({alike.sum():,}, alike) were taken"
     return list(probe.summary.lights[:1]), "its strongest light was taken"
 
 
