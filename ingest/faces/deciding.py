@@ -153,7 +153,7 @@ def digests_of(services: Services, item: str) -> Sequence[str]:
     for output in services.work.outputs():
         if output.path.removeprefix(f"{services.show}/") in below:
             return _digests_by_id(services, output.owner.split("/", 1)[0]) or _unknown(item)
-    return _unknown(item)
+    return _by_name(services, item)
 
 
 def _below_the_show(services: Services, item: str) -> frozenset[str]:
@@ -195,9 +195,25 @@ def _digests_by_id(services: Services, item: str) -> Sequence[str]:
     return [digest for digest in services.work.clips() if clip_id_of(digest) == item]
 
 
+def _by_name(services: Services, item: str) -> Sequence[str]:
+    """The one file of a bare name, as a person reads it from a camera's display."""
+    there: dict[str, str] = {}  # digest -> where one of that content lies
+    for card in services.cards.cards() if item and "/" not in item else ():
+        for copy in services.cards.copies(card.id):
+            if shown(copy.stored_path).rpartition("/")[2].lower() == item.lower():
+                there.setdefault(_digest(copy.source_digest), f"{card.folder}/{shown(copy.stored_path)}")
+    if len(there) > 1:
+        raise UsageError(
+            f"{len(there)} files have that name.", item=item,
+            next=f"Give the path of the one you mean, such as {' or '.join(sorted(there.values())[:4])}.",
+        )
+    return [*there] or _unknown(item)
+
+
 def _unknown(item: str) -> Sequence[str]:
     raise UsageError(
-        "no probe, clip or copied file of that name.", item=item, next="List them with `nightloader probes`."
+        "no probe, clip or copied file of that name.", item=item,
+        next="List them with `nightloader probes`, `clips` or `sights`, or give a file's path.",
     )
 
 

@@ -63,6 +63,13 @@ def test_a_confirmed_chart_is_there(tmp_path: Path, show: list[str], capsys: pyt
     capsys.readouterr()
     chart = items(show, capsys)["chart"]
     assert chart["status"] == "have" and chart["evidence"]
+    assert main([*show, "confirm", "tide0002.jpg", "--role", "chart"]) == 0  # as the camera shows it
+    (tmp_path / "TWO").mkdir()
+    (tmp_path / "TWO" / "TIDE0002.JPG").write_bytes(b"another of that name")
+    main([*show, "offload", str(tmp_path / "TWO")])
+    capsys.readouterr()
+    assert main([*show, "confirm", "TIDE0002.JPG", "--role", "chart"]) == 2
+    assert "2 files have that name" in (said := capsys.readouterr().err) and said.count("TIDE0002.JPG") == 3
     assert main([*show, "confirm", str(still), "--role", "hat"]) == 2
     assert main([*show, "confirm", "c0123456789", "--role", "chart"]) == 2
 
