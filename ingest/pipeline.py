@@ -420,7 +420,7 @@ def captured_of(made: Sequence[filed_clips.FiledClip]) -> list[Captured]:
             frame_rate=clip.facts.frame_rate, lens=clip.facts.lens or "", focal_mm=clip.facts.focal_mm,
             lens_serial=clip.facts.lens_serial or "", body_serial=clip.facts.body_serial or "",
             series=name.prefix, number=name.number, duration_s=clip.facts.duration_s, proposed=clip.proposed,
-            card=clip.card_id,
+            card=clip.card_id, trashed=clip.trashed,
         ))
     return out
 
@@ -436,5 +436,7 @@ def clip_json(clip: filed_clips.FiledClip) -> dict[str, Any]:
         "duration_s": clip.facts.duration_s, "frame_rate": f"{rate.numerator}/{rate.denominator}" if rate else None,
         "timecode": clip.facts.timecode, "kind": clip.facts.kind, "codec": clip.facts.codec,
         "width": clip.facts.width, "height": clip.facts.height, "review": clip.placement.review,
-        "reasons": [*clip.placement.reasons, *([clip.trouble] if clip.trouble else [])],
+        "trashed": clip.trashed,
+        "reasons": [*clip.placement.reasons, *([clip.trouble] if clip.trouble else []),
+                    *(["from the card's trash: somebody deleted it, so it is no take"] if clip.trashed else [])],
     }

@@ -134,6 +134,7 @@ class Captured:
     duration_s: float | None = None
     proposed: str = ""  # the role that looking at it suggests, while nobody confirmed one
     card: str = ""
+    trashed: bool = False  # deleted on the card, and kept all the same
 
     @property
     def key(self) -> tuple[str, str, str]:

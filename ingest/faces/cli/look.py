@@ -110,7 +110,9 @@ def _clip_line(entry: dict[str, Any]) -> str:
     where = "/".join(filter(None, (entry["shot"], entry["setup"]))) or "unfiled"
     length = f"{entry['duration_s']:.2f} s" if entry["duration_s"] is not None else entry["kind"]
     line = f"{entry['id']}  {where:<20} {entry['files'][0]}  {length} {entry['timecode'] or ''}".rstrip()
-    return line + ("\n    review: " + "; ".join(entry["reasons"]) if entry["review"] else "")
+    if not (entry["review"] or entry.get("trashed")):
+        return line
+    return f"{line}\n    {'review: ' if entry['review'] else ''}{'; '.join(entry['reasons'])}"
 
 
 def _sight_line(entry: dict[str, Any]) -> str:

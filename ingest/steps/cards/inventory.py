@@ -92,6 +92,15 @@ def take(listing: Iterable[ListedEntry]) -> Inventory:
     )
 
 
+def in_trash(path: str) -> bool:
+    """Whether it lies in a folder to which a system moves what was deleted: kept, but no take any more.
+
+    >>> in_trash(".Trashes/501/A.MOV"), in_trash(".Trash-1000/files/A.MOV"), in_trash("DCIM/trash.MOV")
+    (True, True, False)
+    """
+    return any(p in ("$recycle.bin", "recycler") or p.startswith(".trash") for p in path.lower().split("/")[:-1])
+
+
 def _litter_head(path: str) -> str:
     parts = path.split("/")
     first = next(i for i, part in enumerate(parts) if part.lower() in LITTER)

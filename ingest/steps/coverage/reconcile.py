@@ -44,11 +44,12 @@ def takes_and_clips(rows: Sequence[SetupRow], captured: Iterable[Captured]) -> l
     """Takes of the log without a clip, and clips no take of the log explains.
 
     Clips with a take (from a slate) are matched by it, the others only counted.  A setup whose log names no
-    takes is not judged; clips filed nowhere are the filing's to report (``stage_clips``).
+    takes is not judged; clips filed nowhere are the filing's to report (``stage_clips``), and one from a card's trash
+    is no take.
     """
     clips: dict[Key, list[Captured]] = defaultdict(list)
     for c in captured:
-        if c.kind == "clip" and c.setup:
+        if c.kind == "clip" and c.setup and not c.trashed:
             clips[c.day, c.unit, c.setup].append(c)
     found: list[Finding] = []
     for key, group in setups_of(rows).items():

@@ -206,7 +206,7 @@ def _probes(views: Sequence[View], placements: Mapping[str, Placement]) -> list[
 def _clips(captured: Sequence[Captured]) -> list[Taken]:
     proposals = [
         Taken(id=c.id, item=c.proposed, day=c.day, unit=c.unit, setup=c.setup, start_s=c.start_s, proposed=True)
-        for c in captured if c.kind == "clip" and c.setup and c.proposed and not c.role
+        for c in captured if c.kind == "clip" and c.setup and c.proposed and not (c.role or c.trashed)
     ]
     return proposals + [
         Taken(
@@ -215,7 +215,7 @@ def _clips(captured: Sequence[Captured]) -> list[Taken]:
             end_s=c.start_s + c.duration_s if c.start_s is not None and c.duration_s is not None else c.start_s,
             body=c.body, lens_serial=c.lens_serial,
         )
-        for c in captured if c.kind == "clip" and (c.setup or c.role == LENS_GRID)
+        for c in captured if c.kind == "clip" and (c.setup or c.role == LENS_GRID) and (c.role or not c.trashed)
     ]
 
 

@@ -18,6 +18,7 @@ from ingest.records.findings import Finding, Severity
 from ingest.records.names import shown
 from ingest.records.sights import proposed_role
 from ingest.services import Services
+from ingest.steps.cards.inventory import in_trash
 from ingest.steps.clocks.clips import UNCHECKED_SIGMA_S
 from ingest.steps.filing.stage_items import Together, clip_id_of, decision, placed
 from ingest.steps.stills.frames import body_key
@@ -37,6 +38,10 @@ class FiledClip:
     placement: Placement
     trouble: str
     proposed: str = ""  # the role that looking at it suggests; nobody confirmed it
+
+    @property
+    def trashed(self) -> bool:
+        return all(in_trash(f) for f in self.files)
 
 
 def file_clips(

@@ -55,6 +55,9 @@ def test_takes_without_clips_and_clips_without_takes() -> None:
     assert [f.kind for f in counted] == ["take_without_clip", "clip_without_take"]
     plates = [clip(n) for n in (1, 2, 3)] + [clip(9, role="clean_plate")] + [clip(n, "28") for n in range(4)]
     assert takes_and_clips(log.rows, plates) == []
+    deleted = [replace(clip(9), trashed=True), *plates]  # kept, but on the card somebody deleted it
+    assert takes_and_clips(log.rows, deleted) == []
+    assert [f.kind for f in takes_and_clips(log.rows, [clip(9), *plates])] == ["clip_without_take"]
 
 
 def test_probes_of_a_setup_that_the_log_does_not_have() -> None:
