@@ -338,7 +338,7 @@ def calibrated(counts: tuple[int, ...] = (1, 4)) -> None:
     views = [{"heading_deg": 90.0 * i} for i in range(4)]
     for count in counts:
         sheet = numbers_of(nominal(pair), views=views[:count])
-        print(f"{count} heading(s): nominal mapping", mapping(sheet, pair))
+        print(f"{count} heading(s) of two lenses: nominal mapping", mapping(sheet, pair))
         start = time.process_time()
         found, _ = calibration.refine(sheet, frames[:count])
         print("  refined mapping", mapping(found, pair), f"{time.process_time() - start:.1f} s CPU", found.notes)

@@ -12,10 +12,11 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 COLUMNS = ("day", "unit", "shot", "setup", "start", "end", "camera", "lens", "notes")
 LONGEST = {"notes": 1000}
+LONGEST_H = 12.0  # an end further on is a slip, not a setup
 _LONGEST_CELL = 120
 _TIME = re.compile(r"(?:(\d{4}-\d\d-\d\d) )?((?:[01]\d|2[0-3]):[0-5]\d(?::[0-5]\d)?)")
 _FORMULA = re.compile(r"[=+\-@]")
@@ -45,12 +46,15 @@ class Entry:
 def entry_of(said: Mapping[str, str], *, day_starts: str = "06:00") -> tuple[Entry | None, Mapping[str, str]]:
     """The entry, or None and what is wrong: column -> words.  Any text gives an answer.
 
-    A time without a date before ``day_starts`` is of the night after the shoot day.
+    A time without a date before ``day_starts`` is of the night after the shoot day, and so is an end that follows the
+    start within ``LONGEST_H`` only then: a setup may run past that hour.
 
     >>> entry_of({"day": "2031-05-17", "setup": "27A", "start": "9"})[1]
     {'start': 'a time such as 09:05'}
     >>> entry_of({"day": "2031-05-17", "setup": "27A", "start": "01:10"})[0].start
     '2031-05-18 01:10'
+    >>> entry_of({"day": "2031-05-17", "setup": "27A", "start": "05:50", "end": "06:10"})[0].end
+    '2031-05-18 06:10'
     """
     cells = {c: tidy(said.get(c, ""), LONGEST.get(c, _LONGEST_CELL)) for c in COLUMNS}
     wrong: dict[str, str] = {}
@@ -66,6 +70,8 @@ def entry_of(said: Mapping[str, str], *, day_starts: str = "06:00") -> tuple[Ent
             wrong[column] = "a time such as 09:05"
         elif not wrong:
             cells[column] = f"{time[1] or _date_of(cells['day'], time[2], day_starts)} {time[2]}"
+            if column == "end" and not time[1]:
+                cells["end"] = _past_the_hour(cells["start"], cells["end"])
     if not wrong and cells["end"] and cells["end"] <= cells["start"]:
         wrong["end"] = "after the start"
     return (None, wrong) if wrong else (Entry(**cells), {})
@@ -119,6 +125,17 @@ def _date_of(day: str, time: str, day_starts: str) -> str:
         return (date.fromisoformat(day) + timedelta(days=int(night))).isoformat()
     except OverflowError:  # the calendar's last day
         return day
+
+
+def _past_the_hour(start: str, end: str) -> str:
+    began, ended = datetime.fromisoformat(start), datetime.fromisoformat(end)
+    try:
+        later = ended + timedelta(days=1)
+    except OverflowError:
+        return end
+    if ended <= began < later <= began + timedelta(hours=LONGEST_H):
+        return f"{later.date().isoformat()}{end[10:]}"
+    return end
 
 
 def _is_day(text: str) -> bool:
