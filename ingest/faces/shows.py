@@ -125,7 +125,8 @@ def open_known(
 
 
 def _follow(settings: Settings, services: Services) -> None:
-    """A disk that is mounted elsewhere now, as the settings say and its identity file shows, is looked for there.
+    """A disk that is mounted elsewhere now, as the settings say and its identity file shows, is looked for there; also
+    two that changed places.
 
     What was claimed last on it is read again first: the mount changed in a time that nobody watched.  Where it cannot
     be told from a copy of that disk, all of it is.  UsageError where two places carry one identity; one of them is a
@@ -133,12 +134,17 @@ def _follow(settings: Settings, services: Services) -> None:
     """
     wanted = [os.path.abspath(d.path) for d in settings.destinations]
     known = {d.id: d for d in services.cards.destinations()}
+    ids = {where: _readable_identity(where) for where in wanted}
+    placed = {d.path: d for d in known.values()}
     moved: dict[str, DestinationRecord] = {}
-    for where in sorted(set(wanted) - {d.path for d in known.values()}):
-        record = known.get(_readable_identity(where) or "")
-        if record is None:
+    for where in sorted(ids):
+        record = known.get(ids[where] or "")
+        if record is None or record.path == where:
             continue
-        there = record.path in wanted or _readable_identity(record.path) == record.id
+        if where in placed and placed[where].id not in ids.values():
+            continue  # whose place it is is absent: it keeps its place, or two would be called the same
+        instead = ids.get(record.path) or _readable_identity(record.path)
+        there = instead == record.id or (instead is None and record.path in wanted)
         other = moved[record.id].path if record.id in moved else record.path if there else ""
         if other and not _same_folder(other, where):
             raise UsageError(

@@ -172,6 +172,28 @@ def test_a_disk_that_is_mounted_elsewhere_is_known_by_its_identity(show: Path, t
     assert [p.read_text() for p in new.rglob("NOTE*") if p != copy] == ["first card"]
 
 
+def test_two_disks_that_changed_places_are_found(show: Path, tmp_path: Path) -> None:
+    """Mount points numbered as disks come: the settings name both, and each identity lies under the other's path."""
+    for n in ("one", "two"):
+        (tmp_path / n / "DCIM").mkdir(parents=True)
+        (tmp_path / n / "DCIM" / "NOTE.TXT").write_text(f"card {n}")
+    assert run("offload", tmp_path / "one", cwd=show).returncode == 0
+    before = {d["id"]: d["path"] for d in json.loads(run("status", "--json", cwd=show).stdout)["destinations"]}
+    (tmp_path / "A").rename(tmp_path / "x")
+    absent = json.loads(run("status", "--json", cwd=show).stdout)["destinations"]
+    assert [d["present"] for d in absent] == [False, True]
+    (tmp_path / "B").rename(tmp_path / "A")
+    alone = json.loads(run("status", "--json", cwd=show).stdout)["destinations"]
+    assert [(d["path"], d["present"]) for d in alone] == [(str(tmp_path / n), False) for n in "AB"]
+    (tmp_path / "x").rename(tmp_path / "B")
+    assert run("offload", tmp_path / "two", cwd=show).returncode == 0
+    said = json.loads(run("status", "--json", cwd=show).stdout)
+    after = {d["id"]: d["path"] for d in said["destinations"]}
+    assert sorted(after.values()) == sorted(before.values()) and all(after[i] != before[i] for i in before)
+    assert [c["policy_met"] for c in said["cards"]] == [True, True]
+    assert "another volume" not in {f["kind"] for f in said["findings"]}
+
+
 def test_a_copied_disk_in_place_of_its_original_counts_once_it_was_read_whole(show: Path, tmp_path: Path) -> None:
     (tmp_path / "one" / "DCIM").mkdir(parents=True)
     for n in range(3):
