@@ -56,11 +56,13 @@ _ORDER = {"loss": 0, "person": 1, "note": 2}
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Answer:
-    """``checks`` None: nobody looked, or there was nothing to look at."""
+    """``checks`` None: nobody looked, or there was nothing to look at.  ``short``: the answer itself is not as it should
+    be, and another question's lines say why."""
 
     answer: str
     checks: int | None
     lines: tuple[Line, ...] = ()
+    short: bool = False
 
 
 def judge(evidence: AuditEvidence) -> AuditReport:
@@ -73,7 +75,7 @@ def judge(evidence: AuditEvidence) -> AuditReport:
         every = _distinct((*given.lines, *from_steps.get(number, ())))
         questions.append(
             Question(
-                number=number, asks=asks, state=_state(every, given.checks), answer=given.answer,
+                number=number, asks=asks, state=_state(every, given.checks, short=given.short), answer=given.answer,
                 checks=given.checks or 0, lines=every,
             )
         )
@@ -136,7 +138,9 @@ def _distinct(every: Iterable[Line]) -> list[Line]:
     return sorted(seen.values(), key=lambda x: (_ORDER[x.state], x.until_utc or "9999", x.item, x.what))
 
 
-def _state(every: list[Line], checks: int | None) -> paper.State:
+def _state(every: list[Line], checks: int | None, *, short: bool) -> paper.State:
+    if short and (not every or every[0].state == "note"):
+        return "person"
     if every:
         return every[0].state
     return "not checked" if checks is None else "well"
@@ -183,7 +187,7 @@ def _copies(e: AuditEvidence) -> _Answer:
         f"{number_word(sum(c.files for c in cards), 'file')}, {bytes_word(sum(c.size_bytes for c in cards))}; "
         f"disks {disks}{one}; {lines.proof_words(cards)}; {_again(e)}."
     )
-    return _Answer(answer=answer, checks=checks, lines=found)
+    return _Answer(answer=answer, checks=checks, lines=found, short=met < len(cards))
 
 
 def _again(e: AuditEvidence) -> str:

@@ -129,6 +129,8 @@ def test_no_evidence_at_all_is_no_praise() -> None:
 
 
 def test_one_disk_and_unproven_are_said_in_the_first_answer() -> None:
+    short = judge(replace(well(), cards=[card(policy_met=False)])).questions  # said by the second, shown by both
+    assert short[0].state == short[1].state == "person" and not short[0].lines
     assert "on one disk" in judge(replace(well(), cards=[card(on_one_disk=True)])).questions[0].answer
 
 
