@@ -46,10 +46,12 @@ SHUTTER, COLOUR = 0.01, 0.002  # natural log: what a frame strays by itself in l
 LIGHT_DOUBT, COLOUR_DOUBT = 0.6, 0.5  # of a curve's misfit: it averages out over levels, and bends channels much alike
 CODEC_COLOUR = 0.2  # natural log times the root of the pixels shared: what a codec does to the colour of few
 CODEC_PIXELS = 1.0  # by which a frame behind a codec seems to stray, times the misfit of its curve
+CODEC_FEW = 16_000.0  # pixels shared, from which on it does; of fewer the blocks move all
 ALONE = 0.8  # so many more places to look at, so much surer must one frame be
 LEAST_TURN = 1e-3  # degrees (pixels), alike
 LEAST_SIGMA = 2e-4  # natural log: no pair is believed to tell more
 TURN_SHARED = 150.0  # as LEAST_SHARED, for a turn: a few lamps follow no small turn
+TURN_SHARED_CODED = 600.0  # and behind a codec, whose blocks move what little stands in the dark
 PATCH_SIGMAS, PATCH_SHARED = 5.0, 25.0
 NOISE_STOPS = 1.0
 _POLAR, _PAD = 0.95, 3  # sine of the latitude above which rows are looked up by direction; rows for the interpolation
@@ -181,13 +183,19 @@ def not_checkable(pairs: Sequence[Pair]) -> tuple[int, ...]:
 BETWEEN_FRAMES = ("camera_moved", "light_changed", "white_shift", "motion")
 
 
-def checks(pairs: Sequence[Pair], count: int) -> list[dict[str, Any]]:
+def _shared_for_turn(coded: bool) -> float:
+    return TURN_SHARED_CODED if coded else TURN_SHARED
+
+
+def checks(pairs: Sequence[Pair], count: int, *, doubt: float = 0.0) -> list[dict[str, Any]]:
     """For each check between frames whether it could be made, and of which frames (dark to bright) it says nothing.
+    ``doubt`` as in :func:`changes`.
 
     A frame in which only lamps are above the noise shares too little with the next: nothing found there is not "fine".
     """
     dark = not_checkable(pairs)
-    turned_by = {i for p in pairs if p.checkable and p.shared >= TURN_SHARED for i in (p.first, p.second)}
+    enough = _shared_for_turn(doubt > 0)
+    turned_by = {i for p in pairs if p.checkable and p.shared >= enough for i in (p.first, p.second)}
     moved_by = {i for p in pairs if p.checkable and p.shared >= PATCH_SHARED for i in (p.first, p.second)}
     out = []
     for kind in BETWEEN_FRAMES:
@@ -575,7 +583,8 @@ def turn_shown(pairs: Sequence[Pair], own: float, around: Sequence[tuple[int, in
 
 def _turns(pairs: Sequence[Pair], own: float) -> list[tuple[float, float, tuple[int, ...]]]:
     """For every moment: the turn's size, its standard errors and the frames around it."""
-    good = [p for p in pairs if p.shared >= TURN_SHARED and p.checkable and bool(np.isfinite(p.turn_sigma).all())]
+    enough = _shared_for_turn(own > 0)
+    good = [p for p in pairs if p.shared >= enough and p.checkable and bool(np.isfinite(p.turn_sigma).all())]
     linked = _linked(pairs, good)
     if len(linked) < 2:
         return []
@@ -583,7 +592,10 @@ def _turns(pairs: Sequence[Pair], own: float) -> list[tuple[float, float, tuple[
     first, second = ([linked.index(f) for f in side] for side in zip(*((p.first, p.second) for p in good), strict=True))
     places = []
     for axis in range(len(good[0].turn)):
-        told = np.array([(p.turn[axis], max(float(p.turn_sigma[axis]), LEAST_TURN)) for p in good])
+        told = np.array([
+            (p.turn[axis], math.hypot(max(float(p.turn_sigma[axis]), LEAST_TURN), own * CODEC_FEW / p.shared))
+            for p in good
+        ])
         value, _ = _solved(linked, good, told)
         told[:, 1] = np.hypot(told[:, 1], value[second] - value[first] - told[:, 0])
         places.append(_solved(linked, good, told))

@@ -57,7 +57,7 @@ def judge(
     pairs = quality.compare(looks, latlong=request.kind == "lat-long")
     doubt = float(plan.response.get("residual") or 0.0) if plan.stack.encoding.table is not None else 0.0
     told += quality.changes(looks, pairs, latlong=request.kind == "lat-long", doubt=doubt)
-    checks = quality.checks(pairs, len(looks))
+    checks = quality.checks(pairs, len(looks), doubt=doubt)
     compared = _compared(pairs, checks, plan, quality.stray(looks, doubt, latlong=request.kind == "lat-long"))
     if request.kind == "lat-long":
         small = quality.together(looks)
