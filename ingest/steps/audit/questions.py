@@ -56,8 +56,8 @@ _ORDER = {"loss": 0, "person": 1, "note": 2}
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Answer:
-    """``checks`` None: nobody looked, or there was nothing to look at.  ``short``: the answer itself is not as it should
-    be, and another question's lines say why."""
+    """``checks`` None: nobody looked, or there was nothing to look at.  ``short``: the answer itself is not as it
+    should be, and another question's lines say why."""
 
     answer: str
     checks: int | None
