@@ -31,7 +31,8 @@ ROWS = {
         f"{CARD}.lazy_unmount_leaves_an_empty_folder", f"{CARD}.empty_folder_is_no_card_and_meets_no_policy")),
     3: Row("another card under the same mount point", "a new card, nothing of the old one's claims", (
         f"{CARD}.another_card_under_the_same_mount_point", f"{CARD}.reformatted_with_the_same_names_sizes_and_times",
-        f"{CARD}.a_card_is_mounted_over_the_folder_that_is_being_listed")),
+        f"{CARD}.a_card_is_mounted_over_the_folder_that_is_being_listed",
+        f"{CARD}.the_next_card_of_a_slot_is_not_read_as_the_one_before")),
     4: Row("two cards with the same names", "both kept, nothing overwritten", (
         f"{CARD}.two_cards_with_the_same_names",)),
     5: Row("a file that cannot be read, for ever", "that file fails with its offset, the others do not", (

@@ -16,8 +16,10 @@ from ingest.machinery.disk.readback import Buffer, read_from_device
 from ingest.machinery.ledger.cards import CardLedger, Reading, Trouble
 from ingest.records.cards import FileRecord, PresentCard, Proof
 from ingest.records.findings import Severity
+from ingest.records.names import shown
 from ingest.steps.copying.owed import on_card, second_readings
 from ingest.steps.copying.plan import CopySettings
+from ingest.steps.copying.stage_same_card import check_same, is_as_listed
 from ingest.steps.copying.stage_state import Progress
 
 
@@ -61,11 +63,15 @@ class SecondReading:
         buffer = Buffer()
         found: list[Reading] = []
         try:
-            if (root.device, root.inode) != (present.device, present.inode):
-                raise CardGone("another volume is mounted there now.", item=present.root)
+            check_same(self.disk, folders, present, files)
+            listed = {f.path: f for f in present.inventory.files}
             for file in files:
-                if self.makes_way() or not self.disk.same_place(root):
+                if self.makes_way():
                     break
+                if not self.disk.same_place(root):
+                    raise CardGone("its folder is no longer there.", item=present.root)
+                if not is_as_listed(self.disk, folders, listed[file.path]):
+                    raise CardGone(f"{shown(file.path)} is not there as it was listed.", item=present.root)
                 self.progress(
                     Progress(card_id=present.card.id, state="being read", doing="second reading", path=file.path)
                 )
