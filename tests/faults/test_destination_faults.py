@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import os
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
+import structlog
 
+from ingest.faces import answers, shows
 from ingest.faces.cli import demo
+from ingest.faces.daemon.loop import Loader
 from ingest.machinery.disk.files import Disk
+from ingest.services import close_services, open_services
+from ingest.settings.reading import load
+from ingest.steps.audit import stage as audit
+from ingest.steps.audit.stage_last_claims import after_a_stop, read_found
 from tests.cart import Cart, fill, small_card, some_bytes, tree
 from tests.faults.mounts import (
     cut_power,
@@ -211,6 +219,58 @@ def test_16_a_copy_of_it_is_mounted_in_its_place(tmp_path: Path) -> None:
         assert not show.answer("status")["cards"][0]["policy_met"]
         show.run("watch", "--drain")
         assert all(c["policy_met"] for c in show.answer("status")["cards"])
+
+
+@needs_root
+@pytest.mark.needs_root
+@pytest.mark.parametrize("what", ["found again", "after a stop", "audit"])
+@pytest.mark.parametrize("mount", ["stays", "goes"])
+def test_16_unplugged_while_it_is_read_again(tmp_path: Path, what: str, mount: str) -> None:
+    """What could not be read because the whole disk was gone says nothing of its files: no claim is withdrawn, no copy
+    fails, and the reading goes on where it was."""
+    image, point = make_image(tmp_path / "b.img", 400), tmp_path / "B"
+    with mounted(image, point):
+        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
+                        watch=[str(tmp_path / "slots")], one_disk=True)
+        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        loader = Loader(services)
+        loader.copy([loader.lookout.take(str(fill(tmp_path / "C1", pictures(12, 50_000))))])
+        loader.join()
+        id = next(d.id for d in services.cards.destinations() if d.path == str(point))
+        if what == "found again":
+            services.cards.declare_lost(id, services.clock.utc())
+            services.cards.find_again(id, services.clock.utc())
+
+        class Unplugs(Disk):
+            left = 5
+
+            def read_into(self, fd: int, view: memoryview) -> int:
+                if str(point) in os.readlink(f"/proc/self/fd/{fd}"):
+                    self.left -= 1
+                    if self.left == 0:
+                        cut_power(point)
+                        if mount == "goes":
+                            unmount(point)
+                return super().read_into(fd, view)
+
+        def read(with_disk: Disk) -> bool:
+            now = dataclasses.replace(services, disk=with_disk)
+            if what == "found again":
+                return read_found(now, id, services.cards.found_again()[id])
+            if what == "after a stop":
+                return after_a_stop(now, {id}) == {id}
+            report = audit.run(now, answers.policy(services.settings), day="2031-05-17", full=True).report
+            return not any(d.reread_interrupted for d in report.destinations)
+
+        assert len(services.cards.copies_at(id)) == 12
+        assert not read(Unplugs())
+        unmount(point)
+    with mounted(image, point):
+        assert read(Disk())
+        (verdict,) = answers.verdicts(services)
+        assert verdict.policy_met, verdict.reasons
+        assert {f.kind for f in services.cards.findings()} <= {"destination absent"}
+        close_services(services)
 
 
 def test_16_comes_back_empty_or_as_another_disk(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from typing import Any
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.files import Disk, Folder, read_small, write_all
 from ingest.machinery.disk.folders import Folders
+from ingest.machinery.disk.readback import read_from_device
 from ingest.machinery.disk.volumes import UNIX_LIKE, Volume, volume_of
 from ingest.records.cards import DestinationRecord
 
@@ -179,6 +180,17 @@ def find_destination(disk: Disk, path: str, id: str) -> OpenDestination:
 def is_there(disk: Disk, destination: OpenDestination) -> bool:
     """Whether its path still leads to the folder that was opened."""
     return disk.same_place(destination.root)
+
+
+def answers(disk: Disk, destination: OpenDestination) -> bool:
+    """Whether it is there and its device gives the identity file: one that was pulled may stay mounted for a while,
+    and every file on it is unreadable then."""
+    try:
+        read_from_device(disk, destination.root, IDENTITY, filesystem=destination.volume.filesystem,
+                         device=destination.volume.device)
+    except OSError:
+        return False
+    return is_there(disk, destination)
 
 
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT)

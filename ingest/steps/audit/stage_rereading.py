@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from ingest.machinery.disk.destinations import OpenDestination
+from ingest.machinery.disk.destinations import OpenDestination, answers
 from ingest.machinery.disk.readback import Buffer, read_from_device
 from ingest.machinery.ledger.work import Output
 from ingest.records.cards import CopyFact
@@ -52,6 +52,9 @@ def reread(
                 break
             path = f"{folders[copy.card_id]}/{copy.stored_path}"
             digest, proof = _read(services, destination, path, buffer)
+            if not digest and not answers(services.disk, destination):
+                reading.interrupted = True  # a disk that is gone says nothing of its files
+                break
             expected = copy.source_digest.rpartition(":")[2]
             _note(reading, copy.card_id, copy.stored_path, digest, expected, copy.size_bytes)
             if keep:
@@ -64,7 +67,7 @@ def reread(
                 batch = []
                 progress(f"{destination.path}: {n + 1:,} of {len(copies):,} files read again")
         services.cards.record_reread(batch)
-        if not stop.is_set():
+        if not (stop.is_set() or reading.interrupted):
             _own_files(services, destination, outputs, reading, buffer, stop)
     finally:
         buffer.close()
@@ -82,6 +85,9 @@ def _own_files(
             reading.interrupted = True
             return
         digest, _ = _read(services, destination, output.path, buffer)
+        if not digest and not answers(services.disk, destination):
+            reading.interrupted = True
+            return
         _note(reading, "", output.path, digest, output.digest.rpartition(":")[2], output.size_bytes)
         services.work.set_output(replace(
             output, reread_utc=services.clock.utc(), reread_digest=f"xxh3_128:{digest}" if digest else ""
