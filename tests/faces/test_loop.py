@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
+import time
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,7 +18,15 @@ from ingest.faces.daemon import loop
 from ingest.faces.daemon.loop import HOLDS_UP_S, Arriving, Unfinished
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
+from ingest.steps.copying import stage_run
 from tests.cart import fill
+
+
+def until(what: Any, seconds: float = 60.0) -> None:
+    limit = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < limit
+        time.sleep(0.02)
 
 
 def test_sets_wait_for_a_card_whose_listing_settles_but_not_for_ever() -> None:
@@ -116,8 +127,9 @@ def test_what_came_while_copying_was_at_work_is_served_once_it_ended(
         (tmp_path / "B").rename(tmp_path / "unplugged")
     seen = threading.Event()
 
-    def joins(*_: object) -> None:
+    def joins(*_: object) -> bool:
         seen.set()  # and nobody takes it
+        return True
 
     def happens(event: str, fields: dict[str, object]) -> None:
         if event == "copying" and fields["path"] == "NOTES/A.TXT" and not seen.is_set():
@@ -135,6 +147,165 @@ def test_what_came_while_copying_was_at_work_is_served_once_it_ended(
     main(["--config", str(written), "status", "--json"])
     cards = json.loads(capsys.readouterr().out)["cards"]
     assert [c["policy_met"] for c in cards] == [True] * (2 if "card" in change else 1)
+
+
+@pytest.mark.parametrize("looks", ["seen away", "between two looks"])
+@pytest.mark.parametrize("what", ["disk", "card in its second reading"])
+def test_what_was_unplugged_for_a_moment_is_served_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], what: str, looks: str
+) -> None:
+    """Unplugged and back before the copying at work has ended: nothing else will ever tell of it."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    written = tmp_path / "show" / "nightloader.toml"
+    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
+                       encoding="utf-8")
+    card = fill(tmp_path / "slots" / "B007", {f"DCIM/{k}.JPG": b"no picture" * 99 + bytes([k]) for k in range(6)})
+    moved = tmp_path / "B" if what == "disk" else card
+    at = "copying" if what == "disk" else "second reading"
+    looking = threading.Lock()
+    look = loop.Lookout.look
+    count, away, done = [0], [False], [False]
+
+    def looked(*args: Any) -> Any:
+        with looking:
+            found = look(*args)
+        count[0] += 1
+        return found
+
+    def happens(event: str, fields: dict[str, object]) -> None:
+        if event != "copying":
+            return
+        if fields["doing"] == at and fields["path"] == "DCIM/3.JPG" and not done[0]:
+            done[0] = away[0] = True
+            looking.acquire()
+            moved.rename(tmp_path / "unplugged")
+            if looks == "seen away":
+                looking.release()
+                before = count[0]
+                until(lambda: count[0] > before + 1)
+        elif fields["state"] == "not being read" and away[0]:
+            away[0] = False
+            (tmp_path / "unplugged").rename(moved)
+            if looks != "seen away":
+                looking.release()
+            else:
+                before = count[0]
+                until(lambda: count[0] > before + 1)  # and all is as it was when the copying began
+
+    monkeypatch.setattr(loop, "PROGRESS_S", 0.0)
+    monkeypatch.setattr(loop.Lookout, "look", looked)
+    loop.run(load(written), drain=True, stop=threading.Event(), on_event=happens)
+    assert done[0] and not away[0]
+    capsys.readouterr()
+    main(["--config", str(written), "status", "--json"])
+    said = json.loads(capsys.readouterr().out)
+    (card_now,) = said["cards"]
+    assert card_now["policy_met"] and card_now["read"] == "twice", card_now["reasons"]
+    assert card_now["slot"]["word"] == "not being read any more"
+    assert {f["kind"] for f in said["findings"]} <= {"picture damaged"}, said["findings"]
+
+
+def test_the_last_claims_are_read_before_a_disk_that_returned_is_written_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where the copying ends while a look, which found it at work, goes on: new claims would take the place of
+    the last ones."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    written = tmp_path / "show" / "nightloader.toml"
+    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
+                       encoding="utf-8")
+    fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
+    loop.run(load(written), drain=True, stop=threading.Event())
+    services = open_services(load(written), None)
+    services.work.put(loop.LastClaims.RUNNING, services.clock.utc())  # as a power cut leaves it
+    close_services(services)
+    (tmp_path / "B").rename(tmp_path / "unplugged")
+    fill(tmp_path / "slots" / "B008", {"NOTES/B.TXT": b"second"})
+    loaders: list[loop.Loader] = []
+    begun: list[tuple[bool, bool]] = []  # of each copying: whether the disk was here, and owed a reading
+    looks, held = [0], [False]
+    hold = threading.Event()
+    look, copy = loop.Lookout.look, loop.Loader.copy
+
+    def looked(*args: Any) -> Any:
+        if hold.is_set() and not held[0]:
+            held[0] = True
+            until(lambda: not loaders[0].copying)
+        looks[0] += 1
+        return look(*args)
+
+    def copied(self: loop.Loader, present: Any) -> None:
+        loaders.append(self)
+        begun.append(((tmp_path / "B").exists(), bool(self.services.work.recall(loop.LAST_CLAIMS_OWED))))
+        copy(self, present)
+
+    def happens(event: str, fields: dict[str, object]) -> None:
+        if event == "copying" and fields["path"] == "NOTES/B.TXT" and not hold.is_set():
+            (tmp_path / "unplugged").rename(tmp_path / "B")
+            before = looks[0]
+            until(lambda: looks[0] > before + 1)
+            hold.set()
+            until(lambda: held[0])
+
+    monkeypatch.setattr(loop, "PROGRESS_S", 0.0)
+    monkeypatch.setattr(loop.Lookout, "look", looked)
+    monkeypatch.setattr(loop.Loader, "copy", copied)
+    loop.run(load(written), drain=True, stop=threading.Event(), on_event=happens)
+    assert begun[0] == (False, True) and len(begun) > 1
+    assert all(not owed for here, owed in begun if here)
+
+
+def test_a_card_that_came_as_the_copying_began_is_read_before_second_readings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No run takes a card while it opens its disks, which may take long; it is offered again until one does."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    written = tmp_path / "show" / "nightloader.toml"
+    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
+                       encoding="utf-8")
+    fill(tmp_path / "slots" / "B007", {f"DCIM/{k}.JPG": b"no picture" * 99 + bytes([k]) for k in range(4)})
+    offered: list[bool] = []
+    happened: list[tuple[object, object]] = []
+    begun: list[object] = []
+    add, opened, copy = loop.Copier.add, stage_run.find_destination, loop.Loader.copy
+
+    def copied(self: loop.Loader, present: Any) -> None:
+        begun.extend(present)
+        copy(self, present)
+
+    def added(*args: Any) -> bool:
+        offered.append(add(*args))
+        return offered[-1]
+
+    def opens(*args: Any) -> Any:
+        if begun and not offered:
+            fill(tmp_path / "coming", {"NOTES/B.TXT": b"second"}).rename(tmp_path / "slots" / "B008")
+            until(lambda: offered)
+        return opened(*args)
+
+    def happens(event: str, fields: dict[str, object]) -> None:
+        if event == "copying":
+            happened.append((fields["doing"], fields["path"]))
+            if fields["doing"] == "second reading" and True not in offered:
+                with contextlib.suppress(AssertionError):
+                    until(lambda: True in offered, 10.0)
+
+    monkeypatch.setattr(loop, "PROGRESS_S", 0.0)
+    monkeypatch.setattr(loop.Copier, "add", added)
+    monkeypatch.setattr(loop.Loader, "copy", copied)
+    monkeypatch.setattr(stage_run, "find_destination", opens)
+    loop.run(load(written), drain=True, stop=threading.Event(), on_event=happens)
+    assert offered[0] is False
+    assert happened.index(("copying", "NOTES/B.TXT")) < happened.index(("second reading", "DCIM/3.JPG"))
 
 
 def test_an_error_at_the_desk_costs_neither_copies_nor_the_daemon(
