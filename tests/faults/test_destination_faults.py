@@ -7,6 +7,7 @@ import dataclasses
 import os
 import shutil
 import subprocess
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -19,7 +20,7 @@ from ingest.machinery.disk.files import Disk
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
 from ingest.steps.audit import stage as audit
-from ingest.steps.audit.stage_last_claims import after_a_stop, read_found
+from ingest.steps.audit.stage_last_claims import after_a_stop, read_found, tell_copies
 from tests.cart import Cart, fill, small_card, some_bytes, tree
 from tests.faults.mounts import (
     cut_power,
@@ -271,6 +272,61 @@ def test_16_unplugged_while_it_is_read_again(tmp_path: Path, what: str, mount: s
         assert verdict.policy_met, verdict.reasons
         assert {f.kind for f in services.cards.findings()} <= {"destination absent"}
         close_services(services)
+
+
+@needs_root
+@pytest.mark.needs_root
+@pytest.mark.parametrize("trick", ["the clock was ahead", "an audit still reads the original"])
+def test_16_a_copy_in_its_place_counts_by_no_reading_of_the_original(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, trick: str
+) -> None:
+    here, copied = (make_image(tmp_path / f"{n}.img", 400) for n in ("here", "copied"))
+    point = tmp_path / "B"
+    with mounted(here, point):
+        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
+                        watch=[str(tmp_path / "slots")], one_disk=True)
+        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        if trick == "the clock was ahead":
+            clock, now = services.clock, services.clock.now
+            monkeypatch.setattr(clock, "now", lambda: now() + timedelta(hours=2))
+        tell_copies(services, answers.destinations(services))
+        loader = Loader(services)
+        loader.copy([loader.lookout.take(str(fill(tmp_path / "C1", pictures(12, 50_000))))])
+        loader.join()
+        monkeypatch.undo()
+        with mounted(copied, tmp_path / "copy") as copy:
+            shutil.copytree(point, copy, dirs_exist_ok=True)
+            spoilt = sorted(copy.rglob("*.JPG"))[7]
+            spoilt.write_bytes(b"?" + spoilt.read_bytes()[1:])
+
+        def exchanged() -> None:
+            unmount(point)
+            sh("mount", "-o", "loop", copied, point)
+            tell_copies(services, answers.destinations(services))
+
+        class Exchanges(Disk):
+            left = 5
+
+            def read_into(self, fd: int, view: memoryview) -> int:
+                if str(point) in os.readlink(f"/proc/self/fd/{fd}"):
+                    self.left -= 1
+                    if self.left == 0:
+                        exchanged()
+                return super().read_into(fd, view)
+
+        if trick == "the clock was ahead":
+            exchanged()
+        else:
+            during = dataclasses.replace(services, disk=Exchanges())
+            report = audit.run(during, answers.policy(services.settings), day="2031-05-17", full=True).report
+            assert any(d.reread_interrupted for d in report.destinations)
+        ((id, since),) = services.cards.found_again().items()
+        assert not answers.verdicts(services)[0].policy_met
+        assert read_found(services, id, since)
+        (verdict,) = answers.verdicts(services)
+        assert not verdict.policy_met and "1 file is not verified" in verdict.reasons[0], verdict.reasons
+        close_services(services)
+        unmount(point)
 
 
 def test_16_comes_back_empty_or_as_another_disk(tmp_path: Path) -> None:

@@ -96,11 +96,14 @@ def read_found(services: Services, destination_id: str, since_utc: str) -> bool:
     folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
     with contextlib.closing(destination):
         owed = [c for c in services.cards.copies_at(record.id) if max(c.reread_utc, c.read_back_utc) < since_utc]
-        reading = reread(services, destination, owed, (), folders, services.stop, lambda _: None)
+        reading = reread(services, destination, owed, (), folders, services.stop, lambda _: None, not_before=since_utc)
         if reading.interrupted or not is_there(services.disk, destination):
             return False  # that files could not be read says nothing of them
+    now = services.cards.copies_at(record.id)
+    if any(max(c.reread_utc, c.read_back_utc) < since_utc for c in now):
+        return False  # copied meanwhile, by a clock that was ahead and is not now: read next
     bad = [
-        c for c in services.cards.copies_at(record.id) if c.read_back_utc < since_utc
+        c for c in now if c.read_back_utc < since_utc
         and c.reread_digest.rpartition(":")[2] != c.source_digest.rpartition(":")[2]
     ]
     why = "was declared lost" if record.lost_utc else "is another than the one that was written"
