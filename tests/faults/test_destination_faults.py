@@ -329,6 +329,35 @@ def test_16_a_copy_in_its_place_counts_by_no_reading_of_the_original(
         unmount(point)
 
 
+@needs_root
+@pytest.mark.needs_root
+def test_16_a_copy_that_is_there_between_two_looks_is_not_written_to(tmp_path: Path) -> None:
+    """What were claimed of it would stand for the original, which is back at the next look."""
+    here, copied = (make_image(tmp_path / f"{n}.img", 400) for n in ("here", "copied"))
+    point = tmp_path / "B"
+    with mounted(here, point):
+        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
+                        watch=[str(tmp_path / "slots")], one_disk=True)
+        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        loader = Loader(services)
+        present = loader.lookout.take(str(fill(tmp_path / "C1", pictures(4, 5000))))
+        tell_copies(services, answers.destinations(services))  # as each look does
+        with mounted(copied, tmp_path / "copy") as copy:
+            shutil.copytree(point, copy, dirs_exist_ok=True)
+        with mounted(copied, point):
+            loader.copy([present])
+            loader.join()
+            assert not list(point.rglob("*.JPG"))
+        tell_copies(services, answers.destinations(services))
+        assert not answers.verdicts(services)[0].policy_met
+        assert {f.kind for f in services.cards.findings()} == {"destination absent"}
+        loader.copy([present])
+        loader.join()
+        assert answers.verdicts(services)[0].policy_met and len(list(point.rglob("*.JPG"))) == 4
+        assert not services.cards.findings()
+        close_services(services)
+
+
 def test_16_comes_back_empty_or_as_another_disk(tmp_path: Path) -> None:
     cart = Cart(tmp_path)
     present = cart.take(fill(tmp_path / "card", small_card()))

@@ -29,12 +29,13 @@ def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[st
     Answers the ids that were read; the others are not here now, or the reading was stopped.
     """
     done = set()
+    marks = services.cards.marks()
     folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
     for record in services.cards.destinations():
         if record.id not in destination_ids:
             continue
         try:
-            destination = find_destination(services.disk, record.path, record.id)
+            destination = find_destination(services.disk, record.path, record.id, marks.get(record.id, ""))
         except DestinationUnavailable:
             continue
         with contextlib.closing(destination):
@@ -90,7 +91,8 @@ def read_found(services: Services, destination_id: str, since_utc: str) -> bool:
     """
     record = next(d for d in services.cards.destinations(lost=True) if d.id == destination_id)
     try:
-        destination = find_destination(services.disk, record.path, record.id)
+        marks = services.cards.marks()
+        destination = find_destination(services.disk, record.path, record.id, marks.get(record.id, ""))
     except DestinationUnavailable:
         return False
     folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}

@@ -62,7 +62,8 @@ class Run:
     def _open(self, record: DestinationRecord) -> Line | None:
         absent = Trouble(kind="destination absent", destination_id=record.id)
         try:
-            opened = find_destination(self.run.disk, record.path, record.id)
+            opened = find_destination(
+                self.run.disk, record.path, record.id, self.run.ledger.marks().get(record.id, ""))
         except DestinationUnavailable as error:
             self.run.say(Trouble(kind=absent.kind, destination_id=record.id, what=error.what,
                               severity=Severity.PERSON if record.required else Severity.NOTE,

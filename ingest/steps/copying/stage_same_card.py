@@ -19,8 +19,9 @@ def check_same(disk: Disk, folders: Folders, present: PresentCard, wanted: Seque
     root, gone = folders.root, CardGone("another volume is mounted there now.", item=present.root)
     if (root.device, root.inode) != (present.device, present.inode):
         raise gone
-    volume = volume_of(present.root)
-    if present.card.volume_id and (volume.id, volume.path) != (present.card.volume_id, present.root):
+    id, volume = present.card.volume_id, volume_of(present.root)
+    told = {name.partition(":")[0]: name for name in (volume.own, volume.id)}  # udev's names come and go
+    if id and (volume.path != present.root or told.get(id.partition(":")[0], id) != id):
         raise gone
     first = {f.path for f in wanted[:GLANCE]}
     listed = [f for f in present.inventory.files if f.path in first]
