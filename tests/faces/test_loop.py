@@ -16,6 +16,7 @@ from ingest.faces import deciding
 from ingest.faces.cli.main import main
 from ingest.faces.daemon import loop
 from ingest.faces.daemon.loop import HOLDS_UP_S, Arriving, Unfinished
+from ingest.faces.web.board import Looker
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
 from ingest.steps.copying import stage_run
@@ -306,6 +307,55 @@ def test_a_card_that_came_as_the_copying_began_is_read_before_second_readings(
     loop.run(load(written), drain=True, stop=threading.Event(), on_event=happens)
     assert offered[0] is False
     assert happened.index(("copying", "NOTES/B.TXT")) < happened.index(("second reading", "DCIM/3.JPG"))
+
+
+def test_a_card_outside_the_watched_places_is_here_until_it_is_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The daemon was asked for it by its path; its slot would else say that it is not being read any more."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    settings = load(tmp_path / "show" / "nightloader.toml")
+    card = fill(tmp_path / "ELSEWHERE", {f"NOTES/{k}.TXT": bytes([k]) * 500 for k in range(4)})
+    services = open_services(settings, None)
+    looks = [0]
+    here: list[tuple[bool, str, str]] = []
+    look, stop = loop.Lookout.look, threading.Event()
+
+    def looked(*args: Any) -> Any:
+        found = look(*args)
+        looks[0] += 1
+        return found
+
+    def two_looks() -> None:
+        before = looks[0]
+        until(lambda: looks[0] > before + 1)
+
+    def happens(event: str, fields: dict[str, object]) -> None:
+        if event == "copying" and fields["path"] == "NOTES/2.TXT":
+            two_looks()
+            (shown,) = Looker(services).look().cards
+            here.append((shown.here, shown.state, shown.word))
+
+    monkeypatch.setattr(loop, "PROGRESS_S", 0.0)
+    monkeypatch.setattr(loop.Lookout, "look", looked)
+    number = services.work.ask("offload", {"path": str(card)}, services.clock.utc())
+    watching = threading.Thread(target=loop.run, args=(settings,), kwargs={
+        "drain": False, "stop": stop, "on_event": happens})
+    watching.start()
+    try:
+        until(lambda: services.work.request(number)[1])
+        assert here == [(True, "reading", "being read")]
+        card.rename(tmp_path / "pulled")
+        two_looks()
+        (known,) = services.cards.cards()
+        assert known.mount is None
+    finally:
+        stop.set()
+        watching.join()
+        close_services(services)
 
 
 def test_an_error_at_the_desk_costs_neither_copies_nor_the_daemon(
