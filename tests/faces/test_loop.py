@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import threading
 import time
@@ -12,13 +13,15 @@ from typing import Any
 
 import pytest
 
-from ingest.faces import deciding
+from ingest.faces import answers, deciding
 from ingest.faces.cli.main import main
 from ingest.faces.daemon import loop
 from ingest.faces.daemon.loop import HOLDS_UP_S, Arriving, Unfinished
 from ingest.faces.web.board import Looker
+from ingest.machinery.disk.files import Disk
 from ingest.services import close_services, open_services
 from ingest.settings.reading import load
+from ingest.steps.cards import stage
 from ingest.steps.copying import stage_run
 from tests.cart import fill
 
@@ -352,6 +355,85 @@ def test_a_card_outside_the_watched_places_is_here_until_it_is_gone(
         two_looks()
         (known,) = services.cards.cards()
         assert known.mount is None
+    finally:
+        stop.set()
+        watching.join()
+        close_services(services)
+
+
+@pytest.mark.parametrize("fault", ["it is pulled", "nobody understands it"])
+def test_a_card_asked_for_by_its_path_costs_itself_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str
+) -> None:
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    settings = load(tmp_path / "show" / "nightloader.toml")
+    fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
+    card = fill(tmp_path / "ELSEWHERE", {"NOTES/B.TXT": b"second"})
+    signature = stage.signature
+
+    def signed(inventory: Any) -> str:  # once it was listed, before it is recognised
+        if any(f.path == "NOTES/B.TXT" for f in inventory.files):
+            if fault == "it is pulled":
+                card.rename(tmp_path / "pulled")
+            else:
+                raise RuntimeError("nobody thought of this")
+        return signature(inventory)
+
+    monkeypatch.setattr(stage, "signature", signed)
+    services = open_services(settings, None)
+    number = services.work.ask("offload", {"path": str(card)}, services.clock.utc())
+    try:
+        loop.run(settings, drain=True, stop=threading.Event())
+        words, result = services.work.request(number)
+        assert result is not None and result["exit"] != 0 and str(card) in result["text"], (words, result)
+        (verdict,) = answers.verdicts(services)
+        assert verdict.policy_met
+    finally:
+        close_services(services)
+
+
+def test_a_claim_withdrawn_at_a_later_look_is_served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The disk did not answer while its last claims were read after a stop; when it did, nothing else had changed."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    written = tmp_path / "show" / "nightloader.toml"
+    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3")
+                       .replace("#rescan_s = 5.0", "rescan_s = 0.3"), encoding="utf-8")
+    fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
+    loop.run(load(written), drain=True, stop=threading.Event())
+    services = open_services(load(written), None)
+    services.work.put(loop.LastClaims.RUNNING, services.clock.utc())  # as a power cut leaves it
+    (lost,) = (tmp_path / "B").rglob("A.TXT")
+    lost.write_bytes(b"?irst")
+    after_a_stop, read_into = loop.after_a_stop, Disk.read_into
+    silent, calls = [False], [0]
+
+    def reads(self: Disk, fd: int, view: memoryview) -> int:
+        if silent[0]:
+            raise OSError(errno.EIO, "no answer")
+        return read_into(self, fd, view)
+
+    def after(*args: Any) -> set[str]:
+        calls[0] += 1
+        silent[0] = calls[0] < 8  # the first copying has begun, and ended, by then
+        try:
+            return after_a_stop(*args)
+        finally:
+            silent[0] = False
+
+    monkeypatch.setattr(Disk, "read_into", reads)
+    monkeypatch.setattr(loop, "after_a_stop", after)
+    stop = threading.Event()
+    watching = threading.Thread(target=loop.run, args=(load(written),), kwargs={"drain": False, "stop": stop})
+    watching.start()
+    try:
+        until(lambda: "claim withdrawn" in {f.kind for f in services.cards.findings()}, 120)
+        until(lambda: answers.verdicts(services)[0].policy_met)
     finally:
         stop.set()
         watching.join()

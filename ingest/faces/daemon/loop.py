@@ -202,23 +202,24 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
         arriving, unfinished = Arriving(), Unfinished(drain=drain)
         claims = LastClaims(services)
         found = FoundAgain(services, wakeups.wake)
-        looked_s, untaken = 0.0, False
+        looked_s, untaken, rereading = 0.0, False, False
 
         def look() -> tuple[Sight, tuple[PresentCard, ...]]:
             """What is in the slots, and copying of it begun."""
-            nonlocal tried, joined, looked_s, untaken
+            nonlocal tried, joined, looked_s, untaken, rereading
             loader.check()
             copying = loader.copying  # where it ends meanwhile the next look follows, which reads the claims first
             here = answers.destinations(services)
             tell_copies(services, here)
             found.look()
-            if not copying:
-                claims.read(services)
+            rereading = found.at_work
+            if not copying and claims.read(services):
+                tried = None  # what was withdrawn is owed
             sight = loader.lookout.look(places)
             present = (*sight.ready, *requests.cards(loader.lookout, {p.card.id for p in sight.ready}))
             state = (
                 tuple((p.card.id, p.sighting, p.card.generation) for p in present),
-                tuple((d.id, d.unread_since) for d in here if d.present),
+                tuple((d.id, d.unread_since) for d in here if d.present), requests.adoptions,
             )
             if state != tried:
                 unfinished.begin()
@@ -261,7 +262,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             requests.serve(quiet=not (loader.copying or untaken or loader.desk.is_due()))
             if worked or not loader.copying:
                 notices.look()
-            if drain and quiet and not requests.at_work and not found.at_work:
+            if drain and quiet and not requests.at_work and not rereading:
                 break
             # A heavy pass is not repeated at once while copies keep coming: it would starve the copier.
             pause = settings.watch.rescan_s if not drain else min(settings.watch.rescan_s, 0.2)
@@ -308,10 +309,12 @@ class LastClaims:
         self._owed = owed
         self._work.put(self.OWED, " ".join(sorted(owed)))
 
-    def read(self, services: Services) -> None:
-        """Read what is owed and here; called before anything is copied."""
-        if self._owed and (done := after_a_stop(services, self._owed)):
+    def read(self, services: Services) -> bool:
+        """Read what is owed and here, and whether anything was; called before anything is copied."""
+        done = after_a_stop(services, self._owed) if self._owed else set()
+        if done:
             self._keep(self._owed - done)
+        return bool(done)
 
     def end(self) -> None:
         """The stop that follows has an end."""

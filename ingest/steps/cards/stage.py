@@ -135,8 +135,13 @@ class Lookout:
         if one is None:
             raise CardGone("there is no card here: the folder is empty or missing.", item=path,
                            next="Check the path and that the card is mounted.", retry=True)
+        try:
+            present = self._meet(one)
+        except OSError as error:
+            raise CardGone(f"it left while it was looked at ({error.strerror}).", item=path, retry=True,
+                           next="Plug it in again and ask once more.") from error
         self._memory.taken[one.root] = one
-        return self._meet(one)
+        return present
 
     # -- seeing
 
