@@ -14,8 +14,9 @@ from typing import Any
 import pytest
 
 from ingest.faces import answers, deciding
+from ingest.faces.adopting import Result
 from ingest.faces.cli.main import main
-from ingest.faces.daemon import loop
+from ingest.faces.daemon import loop, requests
 from ingest.faces.daemon.loop import HOLDS_UP_S, Arriving, Unfinished
 from ingest.faces.web.board import Looker
 from ingest.machinery.disk.files import Disk
@@ -434,6 +435,42 @@ def test_a_claim_withdrawn_at_a_later_look_is_served(tmp_path: Path, monkeypatch
     try:
         until(lambda: "claim withdrawn" in {f.kind for f in services.cards.findings()}, 120)
         until(lambda: answers.verdicts(services)[0].policy_met)
+    finally:
+        stop.set()
+        watching.join()
+        close_services(services)
+
+
+def test_what_an_adoption_brings_back_is_copied_where_it_is_owed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cards and disks are as before, and yet copies are owed: one disk's papers know of more than the other holds."""
+    (tmp_path / "slots").mkdir()
+    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
+                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
+                 "--one-disk"]) == 0
+    settings = load(tmp_path / "show" / "nightloader.toml")
+    assert main(["--config", str(tmp_path / "show" / "nightloader.toml"), "offload",
+                 str(fill(tmp_path / "B007", {"NOTES/A.TXT": b"first"}))]) == 0
+    services = open_services(settings, None)
+
+    def adopts(at_daemon: Any, path: str, **_: object) -> Result:
+        (known,) = at_daemon.cards.cards()
+        b = next(d.id for d in at_daemon.cards.destinations() if d.path == str(tmp_path / "B"))
+        at_daemon.cards.withdraw_copy(known.id, "NOTES/A.TXT", 1, b)
+        (tmp_path / "B" / "TIDE" / known.folder / "NOTES" / "A.TXT").unlink()
+        return Result(destination=path)
+
+    monkeypatch.setattr(requests, "adopt_destination", adopts)
+    stop = threading.Event()
+    watching = threading.Thread(target=loop.run, args=(settings,), kwargs={"drain": False, "stop": stop})
+    watching.start()
+    try:
+        until(lambda: services.work.recall(loop.LastClaims.RUNNING))
+        number = services.work.ask("adopt", {"path": str(tmp_path / "A")}, services.clock.utc())
+        until(lambda: services.work.request(number)[1])
+        until(lambda: answers.verdicts(services)[0].policy_met, 30.0)
+        assert len(list((tmp_path / "B").rglob("A.TXT"))) == 1
     finally:
         stop.set()
         watching.join()
