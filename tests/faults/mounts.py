@@ -58,10 +58,11 @@ def tmpfs(point: Path, size: str) -> Iterator[Path]:
         unmount(point)
 
 
-def make_image(path: Path, size_mib: int, kind: str = "ext4", label: str = "") -> Path:
+def make_image(path: Path, size_mib: int, kind: str = "ext4", label: str = "", uuid: str = "") -> Path:
     with path.open("wb") as out:
         out.truncate(size_mib << 20)
-    options = {"ext4": ["-q", "-F", *(["-L", label] if label else [])], "xfs": ["-q", "-f"],
+    options = {"ext4": ["-q", "-F", *(["-L", label] if label else []), *(["-U", uuid] if uuid else [])],
+               "xfs": ["-q", "-f"],
                "vfat": [*(["-n", label] if label else [])]}[kind]
     sh(f"mkfs.{kind}", *options, path)
     return path

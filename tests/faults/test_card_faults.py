@@ -140,6 +140,63 @@ def test_03_another_card_under_the_same_mount_point(tmp_path: Path) -> None:
 
 @needs_root
 @pytest.mark.needs_root
+@pytest.mark.parametrize("identities", ["told apart", "alike"])
+@pytest.mark.parametrize("reading", ["first", "second"])
+def test_03_the_next_card_of_a_slot_is_not_read_as_the_one_before(
+    tmp_path: Path, reading: str, identities: str
+) -> None:
+    """Device and root folder of the next card in a slot are those of the card before.  One that waited for its turn,
+    or for its second reading, when the cards were changed is gone; the next one has the same names and sizes."""
+    one = "6f1d0c6e-8f6c-4f6f-9e52-0d4d9a1b7c31"  # a format that gives every volume the same identity
+    images = [make_image(tmp_path / f"{n}.img", 40, uuid=one if identities == "alike" else "") for n in (0, 1)]
+    slot, point = tmp_path / "slot.img", tmp_path / "mnt"
+    slot.write_bytes(images[0].read_bytes())
+    device = sh("losetup", "-f", "--show", slot).strip()
+    point.mkdir()
+    names = [f"DCIM/{i:02}.JPG" for i in range(5)]
+
+    def insert(n: int) -> None:
+        unmount(point)
+        sh("dd", f"if={images[n]}", f"of={device}", "bs=1M", "conv=fsync")
+        sh("mount", device, point)
+
+    try:
+        for n in (0, 1):
+            insert(n)
+            fill(point, {name: some_bytes(100 * n + i, 40_000) for i, name in enumerate(names)})
+            for name in names:
+                os.utime(point / name, (1_900_000_000 + 86_500 * n,) * 2)
+            sh("umount", point)
+            images[n].write_bytes(Path(device).read_bytes())
+        cart = Cart(tmp_path)
+        insert(0)
+        before = cart.take(point)
+        if reading == "second":
+            cart.copier().copy([before], cart.ledger.destinations(), cart.stop)
+        insert(1)
+        assert (os.stat(point).st_dev, os.stat(point).st_ino) == (before.device, before.inode)
+        cart.run(before)
+        assert cart.kinds() <= {"card gone", "second reading not finished", "card writable"}, cart.ledger.findings()
+        assert {r.n for r in cart.ledger.readings(before.card.id)} == ({1} if reading == "second" else set())
+        following = cart.take(point)
+        cart.run(following)
+        assert following.card.id != before.card.id and cart.is_met(following.card.id)
+        insert(0)
+        back = cart.take(point)
+        assert back.card.id == before.card.id
+        cart.run(back)
+        assert cart.is_met(before.card.id) and cart.kinds() == {"card writable"}
+        for n, card in ((0, back), (1, following)):
+            got = [tree(cart.folder("a", card))[name] for name in names]
+            assert got == [some_bytes(100 * n + i, 40_000) for i in range(5)]
+        cart.check_claims()
+    finally:
+        unmount(point)
+        sh("losetup", "-d", device)
+
+
+@needs_root
+@pytest.mark.needs_root
 def test_03_a_card_is_mounted_over_the_folder_that_is_being_listed(tmp_path: Path) -> None:
     """The listing of the bare folder under it is not taken for the card's, which would be a card without files."""
     image = make_image(tmp_path / "card.img", 48)

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import os
 import shutil
 import subprocess
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
+import structlog
 
+from ingest.faces import answers, shows
 from ingest.faces.cli import demo
+from ingest.faces.daemon.loop import Loader
 from ingest.machinery.disk.files import Disk
+from ingest.services import close_services, open_services
+from ingest.settings.reading import load
+from ingest.steps.audit import stage as audit
+from ingest.steps.audit.stage_last_claims import after_a_stop, read_found, tell_copies
 from tests.cart import Cart, fill, small_card, some_bytes, tree
 from tests.faults.mounts import (
     cut_power,
@@ -211,6 +220,142 @@ def test_16_a_copy_of_it_is_mounted_in_its_place(tmp_path: Path) -> None:
         assert not show.answer("status")["cards"][0]["policy_met"]
         show.run("watch", "--drain")
         assert all(c["policy_met"] for c in show.answer("status")["cards"])
+
+
+@needs_root
+@pytest.mark.needs_root
+@pytest.mark.parametrize("what", ["found again", "after a stop", "audit"])
+@pytest.mark.parametrize("mount", ["stays", "goes"])
+def test_16_unplugged_while_it_is_read_again(tmp_path: Path, what: str, mount: str) -> None:
+    """What could not be read because the whole disk was gone says nothing of its files: no claim is withdrawn, no copy
+    fails, and the reading goes on where it was."""
+    image, point = make_image(tmp_path / "b.img", 400), tmp_path / "B"
+    with mounted(image, point):
+        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
+                        watch=[str(tmp_path / "slots")], one_disk=True)
+        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        loader = Loader(services)
+        loader.copy([loader.lookout.take(str(fill(tmp_path / "C1", pictures(12, 50_000))))])
+        loader.join()
+        id = next(d.id for d in services.cards.destinations() if d.path == str(point))
+        if what == "found again":
+            services.cards.declare_lost(id, services.clock.utc())
+            services.cards.find_again(id, services.clock.utc())
+
+        class Unplugs(Disk):
+            left = 5
+
+            def read_into(self, fd: int, view: memoryview) -> int:
+                if str(point) in os.readlink(f"/proc/self/fd/{fd}"):
+                    self.left -= 1
+                    if self.left == 0:
+                        cut_power(point)
+                        if mount == "goes":
+                            unmount(point)
+                return super().read_into(fd, view)
+
+        def read(with_disk: Disk) -> bool:
+            now = dataclasses.replace(services, disk=with_disk)
+            if what == "found again":
+                return read_found(now, id, services.cards.found_again()[id])
+            if what == "after a stop":
+                return after_a_stop(now, {id}) == {id}
+            report = audit.run(now, answers.policy(services.settings), day="2031-05-17", full=True).report
+            return not any(d.reread_interrupted for d in report.destinations)
+
+        assert len(services.cards.copies_at(id)) == 12
+        assert not read(Unplugs())
+        unmount(point)
+    with mounted(image, point):
+        assert read(Disk())
+        (verdict,) = answers.verdicts(services)
+        assert verdict.policy_met, verdict.reasons
+        assert {f.kind for f in services.cards.findings()} <= {"destination absent"}
+        close_services(services)
+
+
+@needs_root
+@pytest.mark.needs_root
+@pytest.mark.parametrize("trick", ["the clock was ahead", "an audit still reads the original"])
+def test_16_a_copy_in_its_place_counts_by_no_reading_of_the_original(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, trick: str
+) -> None:
+    here, copied = (make_image(tmp_path / f"{n}.img", 400) for n in ("here", "copied"))
+    point = tmp_path / "B"
+    with mounted(here, point):
+        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
+                        watch=[str(tmp_path / "slots")], one_disk=True)
+        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        if trick == "the clock was ahead":
+            clock, now = services.clock, services.clock.now
+            monkeypatch.setattr(clock, "now", lambda: now() + timedelta(hours=2))
+        tell_copies(services, answers.destinations(services))
+        loader = Loader(services)
+        loader.copy([loader.lookout.take(str(fill(tmp_path / "C1", pictures(12, 50_000))))])
+        loader.join()
+        monkeypatch.undo()
+        with mounted(copied, tmp_path / "copy") as copy:
+            shutil.copytree(point, copy, dirs_exist_ok=True)
+            spoilt = sorted(copy.rglob("*.JPG"))[7]
+            spoilt.write_bytes(b"?" + spoilt.read_bytes()[1:])
+
+        def exchanged() -> None:
+            unmount(point)
+            sh("mount", "-o", "loop", copied, point)
+            tell_copies(services, answers.destinations(services))
+
+        class Exchanges(Disk):
+            left = 5
+
+            def read_into(self, fd: int, view: memoryview) -> int:
+                if str(point) in os.readlink(f"/proc/self/fd/{fd}"):
+                    self.left -= 1
+                    if self.left == 0:
+                        exchanged()
+                return super().read_into(fd, view)
+
+        if trick == "the clock was ahead":
+            exchanged()
+        else:
+            during = dataclasses.replace(services, disk=Exchanges())
+            report = audit.run(during, answers.policy(services.settings), day="2031-05-17", full=True).report
+            assert any(d.reread_interrupted for d in report.destinations)
+        ((id, since),) = services.cards.found_again().items()
+        assert not answers.verdicts(services)[0].policy_met
+        assert read_found(services, id, since)
+        (verdict,) = answers.verdicts(services)
+        assert not verdict.policy_met and "1 file is not verified" in verdict.reasons[0], verdict.reasons
+        close_services(services)
+        unmount(point)
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_16_a_copy_that_is_there_between_two_looks_is_not_written_to(tmp_path: Path) -> None:
+    """What were claimed of it would stand for the original, which is back at the next look."""
+    here, copied = (make_image(tmp_path / f"{n}.img", 400) for n in ("here", "copied"))
+    point = tmp_path / "B"
+    with mounted(here, point):
+        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
+                        watch=[str(tmp_path / "slots")], one_disk=True)
+        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        loader = Loader(services)
+        present = loader.lookout.take(str(fill(tmp_path / "C1", pictures(4, 5000))))
+        tell_copies(services, answers.destinations(services))  # as each look does
+        with mounted(copied, tmp_path / "copy") as copy:
+            shutil.copytree(point, copy, dirs_exist_ok=True)
+        with mounted(copied, point):
+            loader.copy([present])
+            loader.join()
+            assert not list(point.rglob("*.JPG"))
+        tell_copies(services, answers.destinations(services))
+        assert not answers.verdicts(services)[0].policy_met
+        assert {f.kind for f in services.cards.findings()} == {"destination absent"}
+        loader.copy([present])
+        loader.join()
+        assert answers.verdicts(services)[0].policy_met and len(list(point.rglob("*.JPG"))) == 4
+        assert not services.cards.findings()
+        close_services(services)
 
 
 def test_16_comes_back_empty_or_as_another_disk(tmp_path: Path) -> None:

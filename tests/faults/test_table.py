@@ -31,7 +31,8 @@ ROWS = {
         f"{CARD}.lazy_unmount_leaves_an_empty_folder", f"{CARD}.empty_folder_is_no_card_and_meets_no_policy")),
     3: Row("another card under the same mount point", "a new card, nothing of the old one's claims", (
         f"{CARD}.another_card_under_the_same_mount_point", f"{CARD}.reformatted_with_the_same_names_sizes_and_times",
-        f"{CARD}.a_card_is_mounted_over_the_folder_that_is_being_listed")),
+        f"{CARD}.a_card_is_mounted_over_the_folder_that_is_being_listed",
+        f"{CARD}.the_next_card_of_a_slot_is_not_read_as_the_one_before")),
     4: Row("two cards with the same names", "both kept, nothing overwritten", (
         f"{CARD}.two_cards_with_the_same_names",)),
     5: Row("a file that cannot be read, for ever", "that file fails with its offset, the others do not", (
@@ -61,7 +62,9 @@ ROWS = {
     16: Row("a destination unplugged or swapped", "not one byte where it does not belong", (
         f"{DISK}.unplugged_the_mount_point_stays", f"{DISK}.comes_back_empty_or_as_another_disk",
         f"{DISK}.a_copy_of_it_is_mounted_in_its_place",
-        f"{DISK}.swapped_for_another_destination_in_the_middle")),
+        f"{DISK}.a_copy_that_is_there_between_two_looks_is_not_written_to",
+        f"{DISK}.a_copy_in_its_place_counts_by_no_reading_of_the_original",
+        f"{DISK}.swapped_for_another_destination_in_the_middle", f"{DISK}.unplugged_while_it_is_read_again")),
     17: Row("a bit flips in the stored file", "the read-back finds it; twice, and the disk is left alone", (
         f"{DISK}.a_bit_flips_on_the_medium_between_flush_and_read_back",
         f"{DISK}.a_disk_that_spoils_everything_is_left_alone")),

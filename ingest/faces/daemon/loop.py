@@ -97,11 +97,12 @@ class Loader:
             self.services.work.put("reading", " ".join(sorted(self._reading)))
             self.wake()
 
-    def join_copying(self, present: Sequence[PresentCard]) -> None:
-        """Cards that came meanwhile are read beside those at work.  It is no promise: the copying may be ending, and it
-        knows only the disks that were here when it began, so one that begins with all of this has to follow."""
-        for card in present:
-            self.copier.add(card)
+    def join_copying(self, present: Sequence[PresentCard]) -> bool:
+        """Cards that came meanwhile are read beside those at work; False if one was not taken, which is offered again.
+        It is no promise: the copying may be ending, and it knows only the disks that were here when it began, so one
+        that begins with all of this has to follow."""
+        left = [card for card in present if not self.copier.add(card)]
+        return not left
 
     def copy(self, present: Sequence[PresentCard]) -> None:
         """Start copying what is owed, in a thread of its own; called while none is at work."""
@@ -201,34 +202,36 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
         arriving, unfinished = Arriving(), Unfinished(drain=drain)
         claims = LastClaims(services)
         found = FoundAgain(services, wakeups.wake)
-        looked_s, untaken = 0.0, False
+        looked_s, untaken, rereading = 0.0, False, False
 
         def look() -> tuple[Sight, tuple[PresentCard, ...]]:
             """What is in the slots, and copying of it begun."""
-            nonlocal tried, joined, looked_s, untaken
+            nonlocal tried, joined, looked_s, untaken, rereading
             loader.check()
+            copying = loader.copying  # where it ends meanwhile the next look follows, which reads the claims first
             here = answers.destinations(services)
             tell_copies(services, here)
             found.look()
-            if not loader.copying:
-                claims.read(services)
+            rereading = found.at_work
+            if not copying and claims.read(services):
+                tried = None  # what was withdrawn is owed
             sight = loader.lookout.look(places)
             present = (*sight.ready, *requests.cards(loader.lookout, {p.card.id for p in sight.ready}))
             state = (
                 tuple((p.card.id, p.sighting, p.card.generation) for p in present),
-                tuple((d.id, d.unread_since) for d in here if d.present),
+                tuple((d.id, d.unread_since) for d in here if d.present), requests.adoptions,
             )
             if state != tried:
                 unfinished.begin()
-            elif not loader.copying and unfinished.again(services, present):
+            elif not copying and unfinished.again(services, present, {d.id for d in here if d.present}):
                 tried = None
             if state != tried and not requests.adopting:
-                if not loader.copying:
+                if not copying:
                     tried = joined = state
                     loader.copy(present)
                 elif state != joined:
-                    joined = state
-                    loader.join_copying(present)
+                    tried = None  # also if all is as before soon: a disk that left is not served when it is back
+                    joined = state if loader.join_copying(present) else None
             untaken = state != tried
             looked_s = services.clock.steady_s()
             return sight, present
@@ -259,7 +262,7 @@ def _loop(services: Services, *, drain: bool, watchers: list[Event]) -> int:
             requests.serve(quiet=not (loader.copying or untaken or loader.desk.is_due()))
             if worked or not loader.copying:
                 notices.look()
-            if drain and quiet and not requests.at_work and not found.at_work:
+            if drain and quiet and not requests.at_work and not rereading:
                 break
             # A heavy pass is not repeated at once while copies keep coming: it would starve the copier.
             pause = settings.watch.rescan_s if not drain else min(settings.watch.rescan_s, 0.2)
@@ -306,10 +309,12 @@ class LastClaims:
         self._owed = owed
         self._work.put(self.OWED, " ".join(sorted(owed)))
 
-    def read(self, services: Services) -> None:
-        """Read what is owed and here; called before anything is copied."""
-        if self._owed and (done := after_a_stop(services, self._owed)):
+    def read(self, services: Services) -> bool:
+        """Read what is owed and here, and whether anything was; called before anything is copied."""
+        done = after_a_stop(services, self._owed) if self._owed else set()
+        if done:
             self._keep(self._owed - done)
+        return bool(done)
 
     def end(self) -> None:
         """The stop that follows has an end."""
@@ -319,11 +324,14 @@ class LastClaims:
 class Unfinished:
     """Copying that stopped for a reason which may pass while the card stays in: it is tried again, ever more seldom.
 
-    A card that was pulled and put back between two looks, one whose listing changed, a disk on which somebody
+    A card or disk that was pulled and put back between two looks, one whose listing changed, a disk on which somebody
     made room: nothing else would tell the daemon.  What fails for good (a bad sector) is not tried for ever.
     """
 
-    PASSING = ("card gone", "listing changed", "no room", "disk full", "cart short of means")
+    PASSING = ("card gone", "listing changed", "no room", "disk full", "cart short of means",
+               "second reading not finished")
+    BACK = ("destination absent", "destination in trouble")  # at a disk that is here now
+    BACK_TRIES = 5  # a disk that fails for good is left to a person after 5 + 10 + 20 + 40 + 80 s
     FIRST_S, LAST_S = 5.0, 300.0
     DRAIN_TRIES = 2  # before everything counts as handled
 
@@ -336,12 +344,16 @@ class Unfinished:
         """Cards or disks changed: all is tried anyway, and what follows is a new story."""
         self._tries, self._since = 0, None
 
-    def again(self, services: Services, present: Sequence[PresentCard]) -> bool:
-        """Whether it is time to try once more: for a card that is here, or a disk that other copies can serve."""
+    def again(self, services: Services, present: Sequence[PresentCard], disks: Collection[str] = ()) -> bool:
+        """Whether it is time to try once more: for a card that is here, or a disk that other copies can serve, or one
+        of ``disks`` (ids of those here) that failed the last time, as one that was unplugged for a moment does."""
         if self._drain and self._tries >= self.DRAIN_TRIES:
             return False
         here = {p.card.id for p in present}
-        if not any(card in here or disk or not card for card, disk in services.cards.in_trouble(self.PASSING)):
+        passing = any(card in here or disk or not card for card, disk in services.cards.in_trouble(self.PASSING))
+        if not passing and not (self._tries < self.BACK_TRIES and any(
+            disk in disks for _, disk in services.cards.in_trouble(self.BACK)
+        )):
             return False
         now = services.clock.steady_s()
         if self._since is None:

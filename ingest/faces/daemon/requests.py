@@ -33,6 +33,7 @@ class Requests:
         self._offloads: dict[int, PresentCard] = {}
         self._thread: threading.Thread | None = None
         self.adopting = False
+        self.adoptions = 0  # that ended: what they brought back may be owed somewhere
 
     @property
     def at_work(self) -> bool:
@@ -48,6 +49,9 @@ class Requests:
                     self._services.work.report_progress(number, "copying")
                 except NightloaderError as error:
                     self._finish(number, str(error), error.exit_code)
+                except Exception as error:  # a card is untrusted input: it costs itself, never the daemon
+                    self._services.log.error("offload failed", error=repr(error))
+                    self._finish(number, f"{body.get('path')}: {error}", EXIT_FAULT)
         return tuple(p for p in self._offloads.values() if p.card.id not in here)
 
     def serve(self, *, quiet: bool) -> None:
@@ -158,6 +162,7 @@ class Requests:
             self._services.log.error("adoption failed", error=repr(error))
             self._finish(number, f"{body.get('path')}: {error}", EXIT_FAULT)
         finally:
+            self.adoptions += 1
             self.adopting = False
             self._wake()
 

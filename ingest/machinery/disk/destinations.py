@@ -17,6 +17,7 @@ from typing import Any
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.files import Disk, Folder, read_small, write_all
 from ingest.machinery.disk.folders import Folders
+from ingest.machinery.disk.readback import read_from_device
 from ingest.machinery.disk.volumes import UNIX_LIKE, Volume, volume_of
 from ingest.records.cards import DestinationRecord
 
@@ -53,7 +54,7 @@ class OpenDestination:
         """What a copy of this destination would not share, "" where the system names nothing: the volume, and on a
         file system whose numbers stay, the folder's own."""
         folder = f":{self.root.inode}" if self.volume.filesystem in UNIX_LIKE else ""
-        return self.volume.id and f"{self.volume.id}{folder}"
+        return self.volume.own and f"{self.volume.own}{folder}"
 
     @property
     def root(self) -> Folder:
@@ -140,8 +141,9 @@ def create_destination(disk: Disk, path: str, *, show: str, utc: str) -> Identit
         disk.close_folder(root)
 
 
-def find_destination(disk: Disk, path: str, id: str) -> OpenDestination:
-    """Open a destination if the disk at the path is the one with this id.
+def find_destination(disk: Disk, path: str, id: str, mark: str = "") -> OpenDestination:
+    """Open a destination if the disk at the path is the one with this id, and not a copy of it: its mark is ``mark``
+    where both are known.
 
     Raises DestinationUnavailable with the reason; ``retry`` is true, for it may come back.
     """
@@ -165,8 +167,14 @@ def find_destination(disk: Disk, path: str, id: str) -> OpenDestination:
                 next="Plug the right disk in, or add this one with `destination add`.", retry=True,
             )
         twin = disk.look_at(root, IDENTITY.upper())
-        return OpenDestination(identity=identity, path=path, folders=Folders(disk, root), volume=volume_of(path),
-                               folds=twin is not None)
+        found = OpenDestination(identity=identity, path=path, folders=Folders(disk, root), volume=volume_of(path),
+                                folds=twin is not None)
+        if not disk.same_place(root) or (mark and found.mark and mark != found.mark):
+            raise DestinationUnavailable(
+                "another volume than the one that was written has just taken its place.", item=path,
+                next="Plug the right disk in; a copy of it counts once `watch` has read all of it.", retry=True,
+            )
+        return found
     except BaseException as error:
         disk.close_folder(root)
         if isinstance(error, OSError):
@@ -179,6 +187,17 @@ def find_destination(disk: Disk, path: str, id: str) -> OpenDestination:
 def is_there(disk: Disk, destination: OpenDestination) -> bool:
     """Whether its path still leads to the folder that was opened."""
     return disk.same_place(destination.root)
+
+
+def answers(disk: Disk, destination: OpenDestination) -> bool:
+    """Whether it is there and its device gives the identity file: one that was pulled may stay mounted for a while,
+    and every file on it is unreadable then."""
+    try:
+        read_from_device(disk, destination.root, IDENTITY, filesystem=destination.volume.filesystem,
+                         device=destination.volume.device)
+    except OSError:
+        return False
+    return is_there(disk, destination)
 
 
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT)

@@ -25,14 +25,16 @@ _FAT_VOLUME_ID = 0x80047213  # FAT_IOCTL_GET_VOLUME_ID, <linux/msdos_fs.h>
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Volume:
-    """One mounted volume.  ``id`` tells it from every other ("" if the system names none); ``disks`` are the
-    physical disks under it; ``read_only`` is how the system mounted it; ``mount`` is the system's number of the
+    """One mounted volume.  ``id`` tells it from every other ("" if the system names none), and so does ``own``, which
+    is what the file system says itself where it does: the system's names come and go with udev's links.  ``disks`` are
+    the physical disks under it; ``read_only`` is how the system mounted it; ``mount`` is the system's number of the
     mount, which it may give again after the mount is gone."""
 
     path: str
     device: str = ""
     filesystem: str = ""
     id: str = ""
+    own: str = ""
     label: str = ""
     read_only: bool | None = None
     encrypted: bool | None = None
@@ -97,8 +99,10 @@ def volume_of(path: str) -> Volume:
     deepest = max(len(m.path) for m in holding)
     mount = [m for m in holding if len(m.path) == deepest][-1]  # the last one mounted there hides the others
     disks, encrypted = _disks(_device_number(mount))
+    uuid, own = _by("by-uuid", mount.source), _own_identity(real, mount)
+    id = f"uuid:{uuid}" if uuid else own
     return Volume(
-        path=mount.path, device=mount.source, filesystem=_filesystem(mount.filesystem), id=_identity(real, mount),
+        path=mount.path, device=mount.source, filesystem=_filesystem(mount.filesystem), id=id, own=own or id,
         label=_by("by-label", mount.source), read_only=mount.read_only, encrypted=encrypted, disks=disks,
         mount=mount.number,
     )
@@ -129,10 +133,7 @@ def _by(kind: str, source: str) -> str:
     return ""
 
 
-def _identity(path: str, mount: _Mount) -> str:
-    uuid = _by("by-uuid", mount.source)
-    if uuid:
-        return f"uuid:{uuid}"
+def _own_identity(path: str, mount: _Mount) -> str:
     if mount.filesystem in ("vfat", "msdos"):
         with contextlib.suppress(OSError):
             return f"fat:{_fat_serial(mount.path):08x}"
@@ -190,7 +191,7 @@ def _elsewhere(real: str) -> Volume:
     id = f"dev:{seen.st_dev:x}" if sys.platform == "win32" else ""
     disk = re.sub(r"s\d+$", "", best.device) if sys.platform == "darwin" else best.device
     return Volume(
-        path=best.mountpoint, device=best.device, filesystem=best.fstype.lower(), id=id,
+        path=best.mountpoint, device=best.device, filesystem=best.fstype.lower(), id=id, own=id,
         read_only="ro" in best.opts.split(","), disks=frozenset({disk}) if disk else frozenset(),
         mount=f"{seen.st_dev:x}",
     )

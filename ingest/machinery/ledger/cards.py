@@ -8,13 +8,17 @@ fact, which is read again and not believed.
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import json
 import os
+import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import Any
 
+from ingest.machinery.clock import utc_text
 from ingest.machinery.ledger.evidence import count
 from ingest.machinery.ledger.store import Store
 from ingest.records.cards import (
@@ -187,13 +191,15 @@ class CardLedger:
     def find_again(self, destination_id: str, utc: str) -> None:
         """A disk that was declared lost is here again; it counts once all its copies were read after this moment."""
         with self._store.transaction() as db:
-            db.execute("INSERT OR IGNORE INTO settings(key, value) VALUES(?,?)", (f"{_FOUND}{destination_id}", utc))
+            since = _after_all(db, destination_id, utc)
+            db.execute("INSERT OR IGNORE INTO settings(key, value) VALUES(?,?)", (f"{_FOUND}{destination_id}", since))
 
     def find_other(self, destination_id: str, mark: str, utc: str) -> None:
         """Another volume carries its identity; that one counts once all copies were read after this moment, whatever
         was read of the one before."""
         with self._store.transaction() as db:
-            db.execute("INSERT OR REPLACE INTO settings(key, value) VALUES(?,?)", (f"{_FOUND}{destination_id}", utc))
+            since = _after_all(db, destination_id, utc)
+            db.execute("INSERT OR REPLACE INTO settings(key, value) VALUES(?,?)", (f"{_FOUND}{destination_id}", since))
             db.execute("INSERT OR REPLACE INTO settings(key, value) VALUES(?,?)", (f"{_MARK}{destination_id}", mark))
 
     def found_again(self) -> dict[str, str]:
@@ -562,6 +568,18 @@ class CardLedger:
                 item = f"{item} at {where}" if item else where
             found.append(Finding(kind=t.kind, item=item, severity=t.severity, what=t.what, next=t.next, more=more))
         return tuple(found)
+
+
+def _after_all(db: sqlite3.Connection, destination_id: str, utc: str) -> str:
+    """This moment, or one later than all that was stored of a destination while the clock was ahead."""
+    (newest,) = db.execute(
+        "SELECT max(max(k.read_back_utc), max(coalesce(a.utc, ''))) FROM copies k LEFT JOIN rereads a"
+        " ON a.file_id = k.file_id AND a.destination_id = k.destination_id WHERE k.destination_id=?", (destination_id,)
+    ).fetchone()
+    with contextlib.suppress(ValueError):  # no time that was ever written by this clock
+        if newest:
+            return max(utc, utc_text(datetime.fromisoformat(newest) + timedelta(milliseconds=1)))
+    return utc
 
 
 def _card(r: Sequence[Any]) -> CardRecord:

@@ -59,14 +59,14 @@ def run(
     hand-overs as whoever may read them found them."""
     started = services.clock.utc()
     halt = stop or services.stop
-    records = services.cards.destinations(lost=True)
+    records, marks = services.cards.destinations(lost=True), services.cards.marks()
     opened: list[OpenDestination] = []
     present: list[DestinationRecord] = []
     for record in records:
         try:
             if record.lost_utc:
                 raise DestinationUnavailable("declared lost")
-            destination = find_destination(services.disk, record.path, record.id)
+            destination = find_destination(services.disk, record.path, record.id, marks.get(record.id, ""))
         except DestinationUnavailable:
             present.append(replace(record, present=False))
             continue

@@ -29,12 +29,13 @@ def after_a_stop(services: Services, destination_ids: Collection[str]) -> set[st
     Answers the ids that were read; the others are not here now, or the reading was stopped.
     """
     done = set()
+    marks = services.cards.marks()
     folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
     for record in services.cards.destinations():
         if record.id not in destination_ids:
             continue
         try:
-            destination = find_destination(services.disk, record.path, record.id)
+            destination = find_destination(services.disk, record.path, record.id, marks.get(record.id, ""))
         except DestinationUnavailable:
             continue
         with contextlib.closing(destination):
@@ -90,17 +91,21 @@ def read_found(services: Services, destination_id: str, since_utc: str) -> bool:
     """
     record = next(d for d in services.cards.destinations(lost=True) if d.id == destination_id)
     try:
-        destination = find_destination(services.disk, record.path, record.id)
+        marks = services.cards.marks()
+        destination = find_destination(services.disk, record.path, record.id, marks.get(record.id, ""))
     except DestinationUnavailable:
         return False
     folders = {c.id: f"{services.show}/{c.folder}" for c in services.cards.cards()}
     with contextlib.closing(destination):
         owed = [c for c in services.cards.copies_at(record.id) if max(c.reread_utc, c.read_back_utc) < since_utc]
-        reading = reread(services, destination, owed, (), folders, services.stop, lambda _: None)
+        reading = reread(services, destination, owed, (), folders, services.stop, lambda _: None, not_before=since_utc)
         if reading.interrupted or not is_there(services.disk, destination):
             return False  # that files could not be read says nothing of them
+    now = services.cards.copies_at(record.id)
+    if any(max(c.reread_utc, c.read_back_utc) < since_utc for c in now):
+        return False  # copied meanwhile, by a clock that was ahead and is not now: read next
     bad = [
-        c for c in services.cards.copies_at(record.id) if c.read_back_utc < since_utc
+        c for c in now if c.read_back_utc < since_utc
         and c.reread_digest.rpartition(":")[2] != c.source_digest.rpartition(":")[2]
     ]
     why = "was declared lost" if record.lost_utc else "is another than the one that was written"

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from ingest.machinery.disk.destinations import OpenDestination
+from ingest.machinery.disk.destinations import OpenDestination, answers, is_there
 from ingest.machinery.disk.readback import Buffer, read_from_device
 from ingest.machinery.ledger.work import Output
 from ingest.records.cards import CopyFact
@@ -40,8 +40,14 @@ class Rereading:
 def reread(
     services: Services, destination: OpenDestination, copies: Sequence[CopyFact], outputs: Sequence[Output],
     folders: Mapping[str, str], stop: threading.Event, progress: Callable[[str], None], *, keep: bool = True,
+    not_before: str = "",
 ) -> Rereading:
-    """Every copy and own file read from the device; ``keep`` stores each reading of a copy as a fact."""
+    """Every copy and own file read from the device; ``keep`` stores each reading of a copy as a fact, at no time before
+    ``not_before``: the clock may have been ahead.
+
+    It is interrupted where the disk is gone, or another one at its path: that says nothing of its files, and what was
+    read since the disk was last seen there is no fact about the one that is there now.
+    """
     reading = Rereading(destination_id=destination.id)
     buffer = Buffer()
     batch: list[tuple[CopyFact, str, str, str]] = []
@@ -52,19 +58,28 @@ def reread(
                 break
             path = f"{folders[copy.card_id]}/{copy.stored_path}"
             digest, proof = _read(services, destination, path, buffer)
+            if not digest and not answers(services.disk, destination):
+                reading.interrupted = True
+                break
             expected = copy.source_digest.rpartition(":")[2]
             _note(reading, copy.card_id, copy.stored_path, digest, expected, copy.size_bytes)
             if keep:
-                batch.append((copy, digest, proof, services.clock.utc()))
+                batch.append((copy, digest, proof, max(services.clock.utc(), not_before)))
             if digest:
                 found = (copy.size_bytes, {"xxh3_128": digest})
                 reading.read.setdefault(copy.card_id, {})[copy.stored_path] = found
             if len(batch) >= BATCH:
+                if not is_there(services.disk, destination):
+                    reading.interrupted = True
+                    break
                 services.cards.record_reread(batch)
                 batch = []
                 progress(f"{destination.path}: {n + 1:,} of {len(copies):,} files read again")
-        services.cards.record_reread(batch)
-        if not stop.is_set():
+        if is_there(services.disk, destination):
+            services.cards.record_reread(batch)
+        else:
+            reading.interrupted = True
+        if not (stop.is_set() or reading.interrupted):
             _own_files(services, destination, outputs, reading, buffer, stop)
     finally:
         buffer.close()
@@ -82,6 +97,9 @@ def _own_files(
             reading.interrupted = True
             return
         digest, _ = _read(services, destination, output.path, buffer)
+        if not digest and not answers(services.disk, destination):
+            reading.interrupted = True
+            return
         _note(reading, "", output.path, digest, output.digest.rpartition(":")[2], output.size_bytes)
         services.work.set_output(replace(
             output, reread_utc=services.clock.utc(), reread_digest=f"xxh3_128:{digest}" if digest else ""

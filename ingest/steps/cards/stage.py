@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from ingest.errors import CardGone, LedgerUnusable, UsageError
 from ingest.machinery.clock import Clock
 from ingest.machinery.disk.fanout import Beat
-from ingest.machinery.disk.files import Disk
+from ingest.machinery.disk.files import Disk, Folder
 from ingest.machinery.disk.folders import Folders, list_tree
 from ingest.machinery.disk.patience import Ask, Hung
 from ingest.machinery.disk.sampling import head_and_tail
@@ -61,6 +61,9 @@ class _Seen:
     def presence(self) -> str:
         return shown(f"{boot_id()}:{self.volume.mount}:{self.device}:{self.inode}")
 
+    def as_folder(self) -> Folder:
+        return Folder(None, self.root, self.device, self.inode)
+
     @property
     def volume_id(self) -> str:
         """A folder on the cart's own disk is no volume of its own; it is known by content."""
@@ -73,6 +76,7 @@ class _Memory:
     known: dict[str, tuple[str, str, PresentCard]] = field(default_factory=dict)  # root -> presence, signature, card
     stuck: dict[str, Ask[_Seen]] = field(default_factory=dict)
     odd: set[str] = field(default_factory=set)  # roots that could not be understood
+    taken: dict[str, _Seen] = field(default_factory=dict)  # roots outside the watched places, taken by their paths
 
 
 class Lookout:
@@ -131,7 +135,13 @@ class Lookout:
         if one is None:
             raise CardGone("there is no card here: the folder is empty or missing.", item=path,
                            next="Check the path and that the card is mounted.", retry=True)
-        return self._meet(one)
+        try:
+            present = self._meet(one)
+        except OSError as error:
+            raise CardGone(f"it left while it was looked at ({error.strerror}).", item=path, retry=True,
+                           next="Plug it in again and ask once more.") from error
+        self._memory.taken[one.root] = one
+        return present
 
     # -- seeing
 
@@ -217,13 +227,16 @@ class Lookout:
         raise CardGone("other volumes come and go there while it is looked at.", item=root, retry=True)
 
     def _note_gone(self, seen: Mapping[str, _Seen]) -> None:
-        here = {s.presence for s in seen.values()}
+        taken = self._memory.taken
+        for root in [r for r, s in taken.items() if r in seen or not self._disk.same_place(s.as_folder())]:
+            del taken[root]
+        here = {s.presence for s in (*seen.values(), *taken.values())}
         open_now = [c.id for c in self._ledger.cards() if c.mount is not None]
         last = {c: self._ledger.last_sighting(c) for c in open_now}
         gone = [c for c, s in last.items() if s is not None and s.presence not in here]
         if gone:
             self._ledger.gone(gone, self._clock.utc())
-        for root in [r for r in self._memory.known if r not in seen]:
+        for root in [r for r in self._memory.known if r not in seen and r not in taken]:
             del self._memory.known[root]
 
     # -- meeting

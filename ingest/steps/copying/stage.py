@@ -50,7 +50,8 @@ class Copier:
         self._came: list[PresentCard] = []
 
     def add(self, present: PresentCard) -> bool:
-        """A card that came while a run is at work joins it; False if there is none to join.
+        """A card that came while a run is at work joins it; False if there is none to join, or it
+        cannot be taken now.
 
         Second readings are broken off for a card that is new to them: the next free card matters more.
         """
@@ -58,8 +59,8 @@ class Copier:
         if run is not None and run.add(present):
             return True
         with self._guard:
-            if self._rereading and not any(c.card.id == present.card.id for c in self._came):
-                self._came.append(present)
+            if self._rereading:  # of two stays of a card the later one
+                self._came = [*(c for c in self._came if c.card.id != present.card.id), present]
             return self._rereading
 
     def wanted(self, cards: Sequence[PresentCard]) -> bool:

@@ -32,6 +32,7 @@ from ingest.steps.cards.inventory import take
 from ingest.steps.copying.owed import Owed, from_copies, gone_unread, on_card, owed, still_to_try
 from ingest.steps.copying.plan import fit, is_renamed, stored_paths
 from ingest.steps.copying.stage_outcomes import Outcomes
+from ingest.steps.copying.stage_same_card import check_same
 from ingest.steps.copying.stage_state import SILENT_AFTER, Job, Line, Reader, State
 
 
@@ -76,8 +77,9 @@ class Serving:
         folders = Folders(self.run.disk, root)
         pieces = Pieces(self.run.settings.pieces)
         try:
-            if (root.device, root.inode) != (present.device, present.inode):
-                raise CardGone("another volume is mounted there now.", item=present.root)
+            with reader.beat:
+                check_same(self.run.disk, folders, present, [job.file for job in jobs])
+            reader.times = {f.path: f.mtime_ns for f in present.inventory.files}
             while jobs:
                 self._round(reader, jobs, folders, "", pieces, present.sighting)
                 if jobs := self._owed(reader, present):
@@ -278,7 +280,7 @@ class Serving:
                 before = self.run.disk.stat(fd)
                 self.run.disk.read_ahead(fd)
             changing = SourceChanging("it changed while it was read.", item=path, retry=True)
-            if before[0] != file.size_bytes:
+            if before != (file.size_bytes, reader.times.get(file.path, before[1])):
                 raise changing
             digests = pour(self.run.disk, fd, file.size_bytes, deliveries, pieces, more=self.run.settings.digests,
                            beat=reader.beat, check=check, slow=slow, patience_s=self.run.settings.patience_s)

@@ -49,18 +49,21 @@ class Run:
             raise self.run.fatal
 
     def add(self, present: PresentCard) -> bool:
-        """One more card for this run; False once it is ending."""
+        """One more card for this run; False while it cannot be taken: the run begins or ends, or an earlier stay of the
+        card is still being read."""
         with self.run.guard:
             if not self.run.lines or self.ended or self.run.stop.is_set():
                 return False
-            if not any(r.card_id == present.card.id and not (r.over or r.left) for r in self.readers):
+            at_work = [r for r in self.readers if r.card_id == present.card.id and not (r.over or r.left)]
+            if not at_work:
                 self._start(Reader(present.card.id, present.card.folder, list(self.run.lines), present))
-            return True
+            return all(r.present is not None and r.present.sighting == present.sighting for r in at_work)
 
     def _open(self, record: DestinationRecord) -> Line | None:
         absent = Trouble(kind="destination absent", destination_id=record.id)
         try:
-            opened = find_destination(self.run.disk, record.path, record.id)
+            opened = find_destination(
+                self.run.disk, record.path, record.id, self.run.ledger.marks().get(record.id, ""))
         except DestinationUnavailable as error:
             self.run.say(Trouble(kind=absent.kind, destination_id=record.id, what=error.what,
                               severity=Severity.PERSON if record.required else Severity.NOTE,

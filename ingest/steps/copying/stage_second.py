@@ -16,9 +16,13 @@ from ingest.machinery.disk.readback import Buffer, read_from_device
 from ingest.machinery.ledger.cards import CardLedger, Reading, Trouble
 from ingest.records.cards import FileRecord, PresentCard, Proof
 from ingest.records.findings import Severity
+from ingest.records.names import shown
 from ingest.steps.copying.owed import on_card, second_readings
 from ingest.steps.copying.plan import CopySettings
+from ingest.steps.copying.stage_same_card import check_same, is_as_listed
 from ingest.steps.copying.stage_state import Progress
+
+NOT_FINISHED = "second reading not finished"
 
 
 class SecondReading:
@@ -33,17 +37,24 @@ class SecondReading:
         self.makes_way = makes_way  # stopped, or a card waits that was not here when this began
 
     def go(self) -> None:
+        standing = {card for card, _ in self.ledger.in_trouble((NOT_FINISHED,))}
         for present in self.present:
             if self.makes_way():
                 return
             owed_now = self._owed(present)
+            if not owed_now and present.card.id in standing:
+                self.ledger.no_trouble([Trouble(kind=NOT_FINISHED, card_id=present.card.id)])
             if owed_now:
                 ask = Ask(lambda beat, p=present, files=owed_now: self._card(p, files, beat))  # type: ignore[misc]
                 try:
                     ask.answer(self.settings.hang_s, self.stop)
-                    self.ledger.no_trouble([Trouble(kind="second reading not finished", card_id=present.card.id)])
+                    self.ledger.no_trouble([Trouble(kind=NOT_FINISHED, card_id=present.card.id)])
                 except Hung:
-                    self._gone(present, "it stands still in one read")
+                    if not self.makes_way():
+                        self.ledger.trouble([Trouble(
+                            kind="card does not answer", card_id=present.card.id, what="it stands still in one read.",
+                            next="Pull the card and plug it in again; try another reader. Its second reading goes on "
+                            "then.")], self.clock.utc())
                 except (CardGone, OSError) as error:
                     self._gone(present, str(error))
 
@@ -61,11 +72,15 @@ class SecondReading:
         buffer = Buffer()
         found: list[Reading] = []
         try:
-            if (root.device, root.inode) != (present.device, present.inode):
-                raise CardGone("another volume is mounted there now.", item=present.root)
+            check_same(self.disk, folders, present, files)
+            listed = {f.path: f for f in present.inventory.files}
             for file in files:
-                if self.makes_way() or not self.disk.same_place(root):
+                if self.makes_way():
                     break
+                if not self.disk.same_place(root):
+                    raise CardGone("its folder is no longer there.", item=present.root)
+                if not is_as_listed(self.disk, folders, listed[file.path]):
+                    raise CardGone(f"{shown(file.path)} is not there as it was listed.", item=present.root)
                 self.progress(
                     Progress(card_id=present.card.id, state="being read", doing="second reading", path=file.path)
                 )
@@ -131,5 +146,5 @@ class SecondReading:
     def _gone(self, present: PresentCard, what: str) -> None:
         if not self.makes_way():
             self.ledger.trouble([Trouble(
-                kind="second reading not finished", card_id=present.card.id, severity=Severity.NOTE, what=f"{what}",
+                kind=NOT_FINISHED, card_id=present.card.id, severity=Severity.NOTE, what=f"{what}",
                 next="Plug the card in again: the second reading goes on where it stopped.")], self.clock.utc())

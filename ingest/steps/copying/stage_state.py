@@ -66,6 +66,7 @@ class Reader:
     folder: str  # the card's, relative to the show
     lines: list[Line]
     present: PresentCard | None = None
+    times: dict[str, int] = field(default_factory=dict)  # path -> mtime as the card was listed, in ns
     beat: Beat = field(default_factory=Beat)
     current: list[Delivery] = field(default_factory=list)
     unsettled: int = 0

@@ -9,6 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingest.machinery.disk import volumes
+from ingest.machinery.disk.destinations import create_destination, find_destination
+from ingest.machinery.disk.files import Disk
 from ingest.machinery.disk.volumes import MountWatch, mount_points, parse_mountinfo, volume_of
 from tests.faults.mounts import bound, make_image, mounted, needs_root
 
@@ -61,6 +64,24 @@ def test_real_volumes_are_told_apart(tmp_path: Path) -> None:
             assert volume_of(str(view)).id == a.id and volume_of(str(view)).path == str(view)
     with mounted(one, tmp_path / "elsewhere") as again:
         assert volume_of(str(again)).id == a.id  # known again, wherever it is mounted
+
+
+@needs_root
+@pytest.mark.needs_root
+def test_udevs_links_change_nothing_of_what_a_volume_says_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They come after the mount, or go for a moment while udev works: a destination is the same volume all the same."""
+    with mounted(make_image(tmp_path / "1.img", 16), tmp_path / "one") as point:
+        id = create_destination(Disk(), str(point), show="TIDE", utc="2031-05-17T08:00:00.000Z").id
+        marks = []
+        for link in ("", "6f1d0c6e-8f6c-4f6f-9e52-0d4d9a1b7c31"):
+            monkeypatch.setattr(volumes, "_by", lambda kind, _, link=link: link if kind == "by-uuid" else "")
+            opened = find_destination(Disk(), str(point), id)
+            marks.append(opened.mark)
+            assert volume_of(str(point)).id.startswith("uuid:" if link else "fsid:")
+            opened.close()
+        assert marks[0] and marks[0] == marks[1]
 
 
 @needs_root
