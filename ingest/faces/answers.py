@@ -36,6 +36,7 @@ def production_day(settings: Settings, now: datetime) -> str:
 
 
 # Troubles of a destination that no waiting ends.
+SECOND_FAILED = "second reading failed"
 HELPLESS = ("destination in trouble", "too large", "not copied", "name taken", "copy does not verify")
 
 
@@ -77,11 +78,12 @@ def status(services: Services) -> dict[str, Any]:
     where = destinations(services, lost=True)
     cards = judged(services, where)
     reading = set((services.work.recall("reading") or "").split())
-    stuck = helpless(services)
+    stuck, failed = helpless(services), unreadable(services)
     return {
         "show": services.show,
         "cards": [
-            _card(v, services.show, slot_state(v, reading=v.card_id in reading, waits=waits(v, counted, stuck)))
+            _card(v, services.show, slot_state(v, reading=v.card_id in reading, waits=waits(v, counted, stuck),
+                                               second_failed=v.card_id in failed))
             for v, counted in cards
         ],
         "destinations": [_destination(d) for d in where if not d.lost_utc],
@@ -95,6 +97,11 @@ def status(services: Services) -> dict[str, Any]:
 def helpless(services: Services) -> frozenset[str]:
     """Destinations (ids) at which something stands that only a person can end."""
     return frozenset(disk for _, disk in services.cards.in_trouble(HELPLESS))
+
+
+def unreadable(services: Services) -> frozenset[str]:
+    """Cards (ids) of which a second reading was tried and failed: another reader may help, waiting does not."""
+    return frozenset(card for card, _ in services.cards.in_trouble((SECOND_FAILED,)))
 
 
 def all_findings(services: Services) -> list[Any]:

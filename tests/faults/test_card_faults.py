@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import subprocess
@@ -330,6 +331,31 @@ def test_08_flip_in_the_first_reading_is_found_by_the_second(tmp_path: Path) -> 
     cart.run(present)
     assert "readings differ" in cart.kinds()
     assert not cart.is_met(present.card.id)
+
+
+def test_08_a_second_reading_that_fails_is_told_until_one_succeeds(tmp_path: Path) -> None:
+    class Bad(Disk):
+        """The device gives one file no second time."""
+
+        bad = True
+
+        def open_source(self, folder, name, *, direct=False):  # type: ignore[no-untyped-def]
+            if self.bad and direct and name == "TD_0003.JPG" and "card" in folder.path:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return super().open_source(folder, name, direct=direct)
+
+    disk = Bad()
+    cart = Cart(tmp_path, disk=disk)
+    present = cart.take(fill(tmp_path / "card", small_card()))
+    cart.run(present)
+    assert cart.kinds() == {"second reading failed"}
+    assert len(cart.ledger.copies(present.card.id)) == 2 * len(small_card())
+    cart.run(present)
+    assert cart.kinds() == {"second reading failed"}
+    disk.bad = False
+    cart.run(present)
+    assert cart.kinds() == set() and cart.is_met(present.card.id)
+    cart.check_claims()
 
 
 def test_08_without_a_second_reading_the_ledger_says_once(tmp_path: Path) -> None:

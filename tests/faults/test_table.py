@@ -43,6 +43,7 @@ ROWS = {
         f"{CARD}.a_bit_flips_in_the_first_reading_of_a_real_volume",
         f"{CARD}.flip_in_the_first_reading_is_found_by_the_second",
         f"{CARD}.without_a_second_reading_the_ledger_says_once",
+        f"{CARD}.a_second_reading_that_fails_is_told_until_one_succeeds",
         f"{CARD}.real_volume_whose_device_gives_other_bytes")),
     9: Row("a file on the card still grows or changes", "put off, then copied whole", (
         f"{CARD}.a_file_that_grows_is_taken_whole_later", f"{CARD}.a_file_replaced_with_equal_size_while_it_is_read",

@@ -113,6 +113,7 @@ class Looker:
         self._probes: tuple[Any, tuple[ProbeGlance, ...], int] = (None, (), 0)
         self._findings: tuple[Any, tuple[Bundle, ...], int] = (None, (), 0)
         self._helpless: frozenset[str] = frozenset()
+        self._unreadable: frozenset[str] = frozenset()
         self._turn, self._turned_at = 0, -1e9
         self._read: set[str] = set()  # last time: what has just stopped being read is judged once more
         self._unsettled = False  # something changed since every card that is here was judged
@@ -141,7 +142,7 @@ class Looker:
         reading = set((services.work.recall("reading") or "").split())
         calm = now - self._turned_at >= _CALM_S
         if changes != self._changes or named or fresh or self.behind or (calm and self._unsettled):
-            self._helpless = answers.helpless(services)
+            self._helpless, self._unreadable = answers.helpless(services), answers.unreadable(services)
             self._judge(now, reading | self._read | named, calm)
             self._changes, self._read = changes, reading
         paces = outlook.paces(services) if reading else {}
@@ -207,7 +208,7 @@ class Looker:
             why = (str(event.get("doing") or "for its turn"),)
         else:
             why = waits(v, judged.counted, self._helpless)
-        slot = slot_state(v, reading=is_read and v.here, waits=why)
+        slot = slot_state(v, reading=is_read and v.here, waits=why, second_failed=v.card_id in self._unreadable)
         state = {SlotWord.BEING_READ: "reading", SlotWord.WAITING: "waiting"}.get(
             slot.word, "met" if v.policy_met else "short")
         files, size, done, done_bytes = (

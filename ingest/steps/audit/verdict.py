@@ -296,15 +296,19 @@ def disk_names(destinations: Sequence[DestinationRecord]) -> dict[str, str]:
     return {i: name if seen.count(name) == 1 else f"{name}-{i[:4]}" for i, name in short.items()}
 
 
-def slot_state(verdict: CardVerdict, *, reading: bool, waits: Sequence[str] = ()) -> SlotState:
+def slot_state(
+    verdict: CardVerdict, *, reading: bool, waits: Sequence[str] = (), second_failed: bool = False
+) -> SlotState:
     """The one large state of the slot a card is in.
 
     ``reading`` is whether its bytes are being read this moment, ``waits`` why the machine will read it
     again without a person ("two cards before it", "still being written to").  An owed second reading is
-    added here.  A card that only a person can help is not being read any more, with the figure saying so.
+    added here, unless it was tried and failed (``second_failed``).  A card that only a person can help is not being
+    read any more, with the figure saying so.
     """
     reasons = list(waits)
-    if verdict.here and verdict.second_owed and not verdict.second_differs:
+    failed = second_failed and verdict.second_owed > 0
+    if verdict.here and verdict.second_owed and not (verdict.second_differs or failed):
         reasons.append("second reading owed")
     if reading:
         word, reasons = SlotWord.BEING_READ, []
@@ -312,5 +316,6 @@ def slot_state(verdict: CardVerdict, *, reading: bool, waits: Sequence[str] = ()
         word = SlotWord.WAITING
     else:
         word, reasons = SlotWord.NOT_BEING_READ, list(verdict.reasons)
+        reasons += ["the second reading failed"] if failed else []
     figure = f"copies once reused {verdict.figure}"
     return SlotState(word=word, shape=_SHAPES[word], reason="; ".join(reasons), figure=figure)

@@ -23,6 +23,7 @@ from ingest.steps.copying.stage_same_card import check_same, is_as_listed
 from ingest.steps.copying.stage_state import Progress
 
 NOT_FINISHED = "second reading not finished"
+FAILED = "second reading failed"
 
 
 class SecondReading:
@@ -74,6 +75,7 @@ class SecondReading:
         try:
             check_same(self.disk, folders, present, files)
             listed = {f.path: f for f in present.inventory.files}
+            failed = {t.path for t in self.ledger.troubles(present.card.id) if t.kind == FAILED}
             for file in files:
                 if self.makes_way():
                     break
@@ -84,7 +86,10 @@ class SecondReading:
                 self.progress(
                     Progress(card_id=present.card.id, state="being read", doing="second reading", path=file.path)
                 )
-                found += self._file(present, folders, file, buffer, beat)
+                now = self._file(present, folders, file, buffer, beat)
+                if now and file.path in failed:
+                    self.ledger.no_trouble([Trouble(kind=FAILED, card_id=present.card.id, path=file.path)])
+                found += now
                 if len(found) >= 64:
                     self.ledger.record(readings=found)
                     found = []
@@ -104,7 +109,7 @@ class SecondReading:
             try:
                 digest, proof = self._read(present, folders, file.path, buffer, beat)
             except OSError as error:
-                self._say(present, file, "second reading failed", Severity.PERSON,
+                self._say(present, file, FAILED, Severity.PERSON,
                           f"the second reading failed ({error.strerror}).",
                           "Keep the card; try another reader. The copies are what the first reading gave.")
                 return readings

@@ -135,7 +135,10 @@ def test_the_slot_says_one_of_three_things() -> None:
     assert slot_state(v, reading=True).word is SlotWord.BEING_READ
     owed = slot_state(v, reading=False)
     assert (owed.word, owed.reason) == (SlotWord.WAITING, "second reading owed")
+    failed = slot_state(v, reading=False, second_failed=True)  # waiting does not help it
+    assert (failed.word, failed.reason) == (SlotWord.NOT_BEING_READ, "the second reading failed")
     v = verdict([a_file(second_digest=ONE)], [a_copy("A"), a_copy("B")])
+    assert slot_state(v, reading=False, second_failed=True).reason == ""  # it was read since
     over = slot_state(v, reading=False)
     assert (over.word, over.figure, over.reason) == (SlotWord.NOT_BEING_READ, "copies once reused 2 of 2", "")
     assert slot_state(v, reading=False, waits=["two cards before it"]).word is SlotWord.WAITING
