@@ -65,8 +65,8 @@ class Outputs:
         if not path.parent.is_dir():
             raise UsageError("its folder does not exist.", item=str(path), next="Make the folder first.")
         temporary = path.with_name(f".nl-{secrets.token_hex(8)}.tmp")
+        self._temporary.append(temporary)  # first: Ctrl-C may come right behind the opening
         self.descriptors.append(os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o666))
-        self._temporary.append(temporary)
 
     def keep(self) -> None:
         """Flush every file and give it its name; without --replace one that appeared meanwhile stays."""
