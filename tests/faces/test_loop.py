@@ -34,6 +34,17 @@ def until(what: Any, seconds: float = 60.0) -> None:
         time.sleep(0.02)
 
 
+def a_show(base: Path) -> Path:
+    """A show with disks A and B and a watched place in which cards settle soon: its settings."""
+    (base / "slots").mkdir()
+    assert main(["init", str(base / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination", str(base / "A"),
+                 "--destination", str(base / "B"), "--watch", str(base / "slots"), "--one-disk"]) == 0
+    written = base / "show" / "nightloader.toml"
+    text = written.read_text(encoding="utf-8")
+    written.write_text(text.replace("#settle_s = 5.0", "settle_s = 0.3"), encoding="utf-8")
+    return written
+
+
 def test_sets_wait_for_a_card_whose_listing_settles_but_not_for_ever() -> None:
     arriving = Arriving()
     assert arriving.any(["slot"], 0.0) and arriving.any(["slot"], HOLDS_UP_S - 1)
@@ -86,10 +97,7 @@ def test_a_card_on_which_a_file_was_deleted_while_it_was_copied_is_looked_at_aga
 ) -> None:
     """The listing is not the same at first and last look, so the policy is not met by that look; it is by the
     next, as the file was read whole before.  One deleted before it was read keeps the card short, and is named."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
+    written = a_show(tmp_path)
     cards = {n: fill(tmp_path / "slots" / n, {f"NOTES/{n}-{k}.TXT": f"{n} {k}".encode() * 50 for k in range(6)})
              for n in ("B007", "B008")}
     monkeypatch.setattr(loop, "PROGRESS_S", 0.0)
@@ -100,9 +108,6 @@ def test_a_card_on_which_a_file_was_deleted_while_it_was_copied_is_looked_at_aga
         if event == "copying" and fields["path"] == "NOTES/B008-3.TXT":
             (cards["B008"] / "NOTES" / "B008-5.TXT").unlink(missing_ok=True)  # its turn is yet to come
 
-    written = tmp_path / "show" / "nightloader.toml"
-    asked = written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3")
-    written.write_text(asked, encoding="utf-8")
     settings = load(written)
     assert loop.run(settings, drain=True, stop=threading.Event(), on_event=deleted) == 1
     capsys.readouterr()
@@ -120,13 +125,7 @@ def test_what_came_while_copying_was_at_work_is_served_once_it_ended(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], change: str
 ) -> None:
     """The copying at work knows the disks it began with, and one that is ending takes no further card."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    written = tmp_path / "show" / "nightloader.toml"
-    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
-                       encoding="utf-8")
+    written = a_show(tmp_path)
     fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
     if change == "a disk returns":
         (tmp_path / "B").rename(tmp_path / "unplugged")
@@ -160,13 +159,7 @@ def test_what_was_unplugged_for_a_moment_is_served_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], what: str, looks: str
 ) -> None:
     """Unplugged and back before the copying at work has ended: nothing else will ever tell of it."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    written = tmp_path / "show" / "nightloader.toml"
-    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
-                       encoding="utf-8")
+    written = a_show(tmp_path)
     card = fill(tmp_path / "slots" / "B007", {f"DCIM/{k}.JPG": b"no picture" * 99 + bytes([k]) for k in range(6)})
     moved = tmp_path / "B" if what == "disk" else card
     at = "copying" if what == "disk" else "second reading"
@@ -218,13 +211,7 @@ def test_the_last_claims_are_read_before_a_disk_that_returned_is_written_to(
 ) -> None:
     """Also where the copying ends while a look, which found it at work, goes on: new claims would take the place of
     the last ones."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    written = tmp_path / "show" / "nightloader.toml"
-    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
-                       encoding="utf-8")
+    written = a_show(tmp_path)
     fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
     loop.run(load(written), drain=True, stop=threading.Event())
     services = open_services(load(written), None)
@@ -270,13 +257,7 @@ def test_a_card_that_came_as_the_copying_began_is_read_before_second_readings(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """No run takes a card while it opens its disks, which may take long; it is offered again until one does."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    written = tmp_path / "show" / "nightloader.toml"
-    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3"),
-                       encoding="utf-8")
+    written = a_show(tmp_path)
     fill(tmp_path / "slots" / "B007", {f"DCIM/{k}.JPG": b"no picture" * 99 + bytes([k]) for k in range(4)})
     offered: list[bool] = []
     happened: list[tuple[object, object]] = []
@@ -317,11 +298,7 @@ def test_a_card_outside_the_watched_places_is_here_until_it_is_gone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The daemon was asked for it by its path; its slot would else say that it is not being read any more."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    settings = load(tmp_path / "show" / "nightloader.toml")
+    settings = load(a_show(tmp_path))
     card = fill(tmp_path / "ELSEWHERE", {f"NOTES/{k}.TXT": bytes([k]) * 500 for k in range(4)})
     services = open_services(settings, None)
     looks = [0]
@@ -366,11 +343,7 @@ def test_a_card_outside_the_watched_places_is_here_until_it_is_gone(
 def test_a_card_asked_for_by_its_path_costs_itself_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str
 ) -> None:
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    settings = load(tmp_path / "show" / "nightloader.toml")
+    settings = load(a_show(tmp_path))
     fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
     card = fill(tmp_path / "ELSEWHERE", {"NOTES/B.TXT": b"second"})
     signature = stage.signature
@@ -398,13 +371,9 @@ def test_a_card_asked_for_by_its_path_costs_itself_alone(
 
 def test_a_claim_withdrawn_at_a_later_look_is_served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The disk did not answer while its last claims were read after a stop; when it did, nothing else had changed."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    written = tmp_path / "show" / "nightloader.toml"
-    written.write_text(written.read_text(encoding="utf-8").replace("#settle_s = 5.0", "settle_s = 0.3")
-                       .replace("#rescan_s = 5.0", "rescan_s = 0.3"), encoding="utf-8")
+    written = a_show(tmp_path)
+    written.write_text(written.read_text(encoding="utf-8").replace("#rescan_s = 5.0", "rescan_s = 0.3"),
+                       encoding="utf-8")
     fill(tmp_path / "slots" / "B007", {"NOTES/A.TXT": b"first"})
     loop.run(load(written), drain=True, stop=threading.Event())
     services = open_services(load(written), None)
@@ -445,11 +414,7 @@ def test_what_an_adoption_brings_back_is_copied_where_it_is_owed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Cards and disks are as before, and yet copies are owed: one disk's papers know of more than the other holds."""
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
-    settings = load(tmp_path / "show" / "nightloader.toml")
+    settings = load(a_show(tmp_path))
     assert main(["--config", str(tmp_path / "show" / "nightloader.toml"), "offload",
                  str(fill(tmp_path / "B007", {"NOTES/A.TXT": b"first"}))]) == 0
     services = open_services(settings, None)
@@ -480,10 +445,7 @@ def test_what_an_adoption_brings_back_is_copied_where_it_is_owed(
 def test_an_error_at_the_desk_costs_neither_copies_nor_the_daemon(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (tmp_path / "slots").mkdir()
-    assert main(["init", str(tmp_path / "show"), "--show", "TIDE", "--timezone", "UTC", "--destination",
-                 str(tmp_path / "A"), "--destination", str(tmp_path / "B"), "--watch", str(tmp_path / "slots"),
-                 "--one-disk"]) == 0
+    a_show(tmp_path)
     fill(tmp_path / "slots" / "B007", {"DCIM/100TIDE/TIDE0001.JPG": b"no picture"})
     command = ["--config", str(tmp_path / "show" / "nightloader.toml")]
 

@@ -17,7 +17,7 @@ from ingest.faces import answers, shows
 from ingest.faces.cli import demo
 from ingest.faces.daemon.loop import Loader
 from ingest.machinery.disk.files import Disk
-from ingest.services import close_services, open_services
+from ingest.services import Services, close_services, open_services
 from ingest.settings.reading import load
 from ingest.steps.audit import stage as audit
 from ingest.steps.audit.stage_last_claims import after_a_stop, read_found, tell_copies
@@ -222,6 +222,13 @@ def test_16_a_copy_of_it_is_mounted_in_its_place(tmp_path: Path) -> None:
         assert all(c["policy_met"] for c in show.answer("status")["cards"])
 
 
+def with_disk(base: Path, point: Path) -> Services:
+    """The services of a new show whose second disk is mounted at ``point``."""
+    made = shows.make_show(base / "show", code="TIDE", timezone="UTC", destinations=[str(base / "A"), str(point)],
+                           watch=[str(base / "slots")], one_disk=True)
+    return open_services(load(made), structlog.get_logger())
+
+
 @needs_root
 @pytest.mark.needs_root
 @pytest.mark.parametrize("what", ["found again", "after a stop", "audit"])
@@ -231,9 +238,7 @@ def test_16_unplugged_while_it_is_read_again(tmp_path: Path, what: str, mount: s
     fails, and the reading goes on where it was."""
     image, point = make_image(tmp_path / "b.img", 400), tmp_path / "B"
     with mounted(image, point):
-        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
-                        watch=[str(tmp_path / "slots")], one_disk=True)
-        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        services = with_disk(tmp_path, point)
         loader = Loader(services)
         loader.copy([loader.lookout.take(str(fill(tmp_path / "C1", pictures(12, 50_000))))])
         loader.join()
@@ -283,9 +288,7 @@ def test_16_a_copy_in_its_place_counts_by_no_reading_of_the_original(
     here, copied = (make_image(tmp_path / f"{n}.img", 400) for n in ("here", "copied"))
     point = tmp_path / "B"
     with mounted(here, point):
-        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
-                        watch=[str(tmp_path / "slots")], one_disk=True)
-        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        services = with_disk(tmp_path, point)
         if trick == "the clock was ahead":
             clock, now = services.clock, services.clock.now
             monkeypatch.setattr(clock, "now", lambda: now() + timedelta(hours=2))
@@ -336,9 +339,7 @@ def test_16_a_copy_that_is_there_between_two_looks_is_not_written_to(tmp_path: P
     here, copied = (make_image(tmp_path / f"{n}.img", 400) for n in ("here", "copied"))
     point = tmp_path / "B"
     with mounted(here, point):
-        shows.make_show(tmp_path / "show", code="TIDE", timezone="UTC", destinations=[str(tmp_path / "A"), str(point)],
-                        watch=[str(tmp_path / "slots")], one_disk=True)
-        services = open_services(load(tmp_path / "show" / "nightloader.toml"), structlog.get_logger())
+        services = with_disk(tmp_path, point)
         loader = Loader(services)
         present = loader.lookout.take(str(fill(tmp_path / "C1", pictures(4, 5000))))
         tell_copies(services, answers.destinations(services))  # as each look does
