@@ -7,6 +7,8 @@ import dataclasses
 import os
 import shutil
 import subprocess
+import threading
+import time
 from datetime import timedelta
 from pathlib import Path
 
@@ -16,7 +18,8 @@ import structlog
 from ingest.faces import answers, shows
 from ingest.faces.cli import demo
 from ingest.faces.daemon.loop import Loader
-from ingest.machinery.disk.files import Disk
+from ingest.machinery.disk import destinations
+from ingest.machinery.disk.files import Disk, Folder
 from ingest.services import Services, close_services, open_services
 from ingest.settings.reading import load
 from ingest.steps.audit import stage as audit
@@ -357,6 +360,40 @@ def test_16_a_copy_that_is_there_between_two_looks_is_not_written_to(tmp_path: P
         assert answers.verdicts(services)[0].policy_met and len(list(point.rglob("*.JPG"))) == 4
         assert not services.cards.findings()
         close_services(services)
+
+
+def test_16_one_that_hangs_holds_up_nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A network disk that stands still in its first call: the other one gets its copies, looks go on, and it is served
+    once it answers again."""
+    monkeypatch.setattr(destinations, "HANG_S", 1.0)
+    hangs = threading.Event()
+
+    class Hangs(Disk):
+        def open_root(self, path: str) -> Folder:
+            if path == str(tmp_path / "b") and not hangs.is_set():
+                assert hangs.wait(60)
+            return super().open_root(path)
+
+    disk = Hangs()
+    cart = Cart(tmp_path)
+    present = cart.take(fill(tmp_path / "card", small_card()))
+    cart.run(present, disk=disk)
+    assert tree(cart.folder("a", present)) == small_card() and not cart.is_met(present.card.id)
+    (silent,) = [f for f in cart.ledger.findings() if f.kind == "destination absent"]
+    assert "does not answer" in silent.what
+    threads = threading.active_count()
+    for _ in range(20):
+        here = destinations.present_ids(disk, cart.ledger.destinations())
+        assert [d.present for d in here] == [True, False]
+    assert threading.active_count() <= threads  # no look is begun behind one that stands still
+    hangs.set()
+    limit = time.monotonic() + 30
+    while not all(d.present for d in destinations.present_ids(disk, cart.ledger.destinations())):
+        assert time.monotonic() < limit
+        time.sleep(0.05)
+    cart.run(present, disk=disk)
+    assert cart.is_met(present.card.id) and cart.kinds() == set()
+    cart.check_claims()
 
 
 def test_16_comes_back_empty_or_as_another_disk(tmp_path: Path) -> None:

@@ -62,6 +62,7 @@ ROWS = {
         f"{DISK}.mounted_read_only", f"{DISK}.turns_read_only_by_itself")),
     16: Row("a destination unplugged or swapped", "not one byte where it does not belong", (
         f"{DISK}.unplugged_the_mount_point_stays", f"{DISK}.comes_back_empty_or_as_another_disk",
+        f"{DISK}.one_that_hangs_holds_up_nobody",
         f"{DISK}.a_copy_of_it_is_mounted_in_its_place",
         f"{DISK}.a_copy_that_is_there_between_two_looks_is_not_written_to",
         f"{DISK}.a_copy_in_its_place_counts_by_no_reading_of_the_original",

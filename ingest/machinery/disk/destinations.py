@@ -10,19 +10,28 @@ from __future__ import annotations
 import contextlib
 import errno
 import json
+import threading
 import uuid
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 from ingest.errors import DestinationUnavailable
 from ingest.machinery.disk.files import Disk, Folder, read_small, write_all
 from ingest.machinery.disk.folders import Folders
+from ingest.machinery.disk.patience import Ask, Hung
 from ingest.machinery.disk.readback import read_from_device
 from ingest.machinery.disk.volumes import UNIX_LIKE, Volume, volume_of
 from ingest.records.cards import DestinationRecord
 
 IDENTITY = ".nightloader-destination.json"
 FORMAT = 1
+HANG_S = 20.0  # a disk that spins up takes ten
+
+
+T = TypeVar("T")
+_STUCK: dict[str, list[Ask[Any]]] = {}  # looks that stood still, by the destination's path
+_GUARD = threading.Lock()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,6 +75,10 @@ class OpenDestination:
 
 def read_identity(disk: Disk, path: str) -> Identity | None:
     """The identity at a path; None if there is none.  Raises DestinationUnavailable if it cannot be read."""
+    return _in_time(path, lambda: _read(disk, path))
+
+
+def _read(disk: Disk, path: str) -> Identity | None:
     try:
         root = disk.open_root(path)
     except OSError:
@@ -145,8 +158,35 @@ def find_destination(disk: Disk, path: str, id: str, mark: str = "") -> OpenDest
     """Open a destination if the disk at the path is the one with this id, and not a copy of it: its mark is ``mark``
     where both are known.
 
-    Raises DestinationUnavailable with the reason; ``retry`` is true, for it may come back.
+    Raises DestinationUnavailable with the reason; ``retry`` is true, for it may come back.  One that hangs counts as
+    away after ``HANG_S``: no thread that looks at all destinations may stand still for one of them.
     """
+    return _in_time(path, lambda: _found(disk, path, id, mark))
+
+
+def _in_time(path: str, look: Callable[[], T]) -> T:
+    """What a look at a destination's path answers.  While an earlier one stands still there no other is begun, and a
+    late answer is dropped: the disk may be another one by now."""
+    silent = DestinationUnavailable("it does not answer.", item=path, retry=True,
+                                    next="Check cable, power and network of this disk.")
+    with _GUARD:
+        if any(ask.thread.is_alive() for ask in _STUCK.get(path, ())):
+            raise silent
+        late = _STUCK.pop(path, [])
+    for old in late:
+        with contextlib.suppress(OSError, DestinationUnavailable):
+            if isinstance(found := old.answer(HANG_S), OpenDestination):
+                found.close()
+    ask: Ask[T] = Ask(lambda _: look())
+    try:
+        return ask.answer(HANG_S)
+    except Hung:
+        with _GUARD:
+            _STUCK.setdefault(path, []).append(ask)
+        raise silent from None
+
+
+def _found(disk: Disk, path: str, id: str, mark: str) -> OpenDestination:
     try:
         root = disk.open_root(path)
     except OSError as error:
