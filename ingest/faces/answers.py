@@ -26,6 +26,7 @@ from ingest.services import Services
 from ingest.settings.model import Settings
 from ingest.steps.audit.verdict import CardTally, CardVerdict, Policy, SlotState, judge_card, slot_state, tally, waits
 from ingest.steps.audit.words import about, folded, number_word
+from ingest.steps.copying.stage_second import FAILED as SECOND_FAILED
 
 
 def production_day(settings: Settings, now: datetime) -> str:
@@ -36,7 +37,6 @@ def production_day(settings: Settings, now: datetime) -> str:
 
 
 # Troubles of a destination that no waiting ends.
-SECOND_FAILED = "second reading failed"
 HELPLESS = ("destination in trouble", "too large", "not copied", "name taken", "copy does not verify")
 
 

@@ -56,6 +56,20 @@ class Does(Disk):
             self.action()
 
 
+class DoesAtRead(Disk):
+    """Does something at the fifth read below a mount point."""
+
+    def __init__(self, point: Path, action) -> None:  # type: ignore[no-untyped-def]
+        self.point, self.action, self.left = point, action, 5
+
+    def read_into(self, fd: int, view: memoryview) -> int:
+        if str(self.point) in os.readlink(f"/proc/self/fd/{fd}"):
+            self.left -= 1
+            if self.left == 0:
+                self.action()
+        return super().read_into(fd, view)
+
+
 def pictures(count: int, size: int) -> dict[str, bytes]:
     return {f"DCIM/{i:02}.JPG": some_bytes(i, size) for i in range(count)}
 
@@ -250,17 +264,10 @@ def test_16_unplugged_while_it_is_read_again(tmp_path: Path, what: str, mount: s
             services.cards.declare_lost(id, services.clock.utc())
             services.cards.find_again(id, services.clock.utc())
 
-        class Unplugs(Disk):
-            left = 5
-
-            def read_into(self, fd: int, view: memoryview) -> int:
-                if str(point) in os.readlink(f"/proc/self/fd/{fd}"):
-                    self.left -= 1
-                    if self.left == 0:
-                        cut_power(point)
-                        if mount == "goes":
-                            unmount(point)
-                return super().read_into(fd, view)
+        def unplugged() -> None:
+            cut_power(point)
+            if mount == "goes":
+                unmount(point)
 
         def read(with_disk: Disk) -> bool:
             now = dataclasses.replace(services, disk=with_disk)
@@ -272,7 +279,7 @@ def test_16_unplugged_while_it_is_read_again(tmp_path: Path, what: str, mount: s
             return not any(d.reread_interrupted for d in report.destinations)
 
         assert len(services.cards.copies_at(id)) == 12
-        assert not read(Unplugs())
+        assert not read(DoesAtRead(point, unplugged))
         unmount(point)
     with mounted(image, point):
         assert read(Disk())
@@ -310,20 +317,10 @@ def test_16_a_copy_in_its_place_counts_by_no_reading_of_the_original(
             sh("mount", "-o", "loop", copied, point)
             tell_copies(services, answers.destinations(services))
 
-        class Exchanges(Disk):
-            left = 5
-
-            def read_into(self, fd: int, view: memoryview) -> int:
-                if str(point) in os.readlink(f"/proc/self/fd/{fd}"):
-                    self.left -= 1
-                    if self.left == 0:
-                        exchanged()
-                return super().read_into(fd, view)
-
         if trick == "the clock was ahead":
             exchanged()
         else:
-            during = dataclasses.replace(services, disk=Exchanges())
+            during = dataclasses.replace(services, disk=DoesAtRead(point, exchanged))
             report = audit.run(during, answers.policy(services.settings), day="2031-05-17", full=True).report
             assert any(d.reread_interrupted for d in report.destinations)
         ((id, since),) = services.cards.found_again().items()
